@@ -1,0 +1,210 @@
+"""Runs the checks over a fleet and puts their answers together."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import asdict, replace
+from importlib import import_module
+from importlib.metadata import version
+from types import ModuleType
+from typing import Any
+
+import numpy as np
+
+from lamplighter.checkins import DAY_S, NodeArrays, NodeHistory, Source
+from lamplighter.checks.base import CheckResult, Context
+from lamplighter.engines import run_serial
+from lamplighter.fleet import Fleet, RegisterEntry, entry_of
+from lamplighter.results import Assessment, NodeRow
+from lamplighter.settings import Settings
+from lamplighter.triage import judge_fleet
+
+CHECKS = ("arrivals", "radio", "zero", "stuck", "data", "battery")
+"""Modules of ``lamplighter.checks`` in the order they judge: a later one may use what an earlier one found."""
+
+Progress = Callable[[int, int], None]
+
+
+def load_checks() -> list[ModuleType]:
+    """Return the check modules in order."""
+    return [import_module(f"lamplighter.checks.{name}") for name in CHECKS]
+
+
+def history_of(source: Source, node: str, fleet: Fleet, start: float, as_of: float) -> tuple[NodeHistory, int]:
+    """Return one node's history up to the present, and how many later check-ins were set aside."""
+    arrays = source.arrays(node)
+    kept = int(np.searchsorted(arrays.time, as_of, side="right"))
+    columns = {name: getattr(arrays, name)[:kept] for name in NodeArrays.__dataclass_fields__}
+    history = NodeHistory(
+        node=node,
+        **columns,
+        entry=entry_of(fleet.register, node),
+        worklog=tuple(w for w in fleet.worklog.get(node, ()) if w.time <= as_of),
+        traits=source.traits.get(node, frozenset()),
+        start=start,
+        as_of=as_of,
+    )
+    return history, len(arrays.time) - kept
+
+
+def measure_node(task: tuple[NodeHistory, Settings]) -> tuple[str, dict[str, Any], dict[str, Any]]:
+    """Run every check's measurement on one node; also return its daily series for the report."""
+    history, settings = task
+    measures = {check.NAME: check.measure(history, settings) for check in load_checks()}
+    return history.node, measures, daily_series(history)
+
+
+def daily_series(history: NodeHistory) -> dict[str, Any]:
+    """Return a node's daily summaries as plain lists."""
+    d = history.daily
+    return {
+        "day": (d.day * DAY_S).astype(np.int64).tolist(),
+        "count": d.count.tolist(),
+        "reading_median": rounded(d.reading_median),
+        "reading_low": rounded(d.reading_low),
+        "reading_high": rounded(d.reading_high),
+        "rssi_median": rounded(d.rssi_median, 1),
+        "rssi_p10": rounded(d.rssi_p10, 1),
+        "battery_v": rounded(d.battery_median, 4),
+        "battery_p10": rounded(d.battery_p10, 4),
+        "temperature": rounded(d.temperature_median, 1),
+        "temperature_low": rounded(d.temperature_low, 1),
+    }
+
+
+def rounded(values: np.ndarray, places: int | None = None) -> list[float | None]:
+    """Return values as a list, None for NaN, to a number of decimals or to five significant digits."""
+    if places is None:
+        size = np.nanmax(np.abs(values)) if np.isfinite(values).any() else 1.0
+        places = int(np.clip(5 - math.ceil(math.log10(size)) if size > 0 else 5, 0, 9))
+    return [v if v == v else None for v in np.round(values, places).tolist()]
+
+
+def assess(
+    source: Source,
+    fleet: Fleet | None = None,
+    settings: Settings | None = None,
+    *,
+    as_of: float | None = None,
+    progress: Progress | None = None,
+) -> Assessment:
+    """Assess a fleet.
+
+    Parameters
+    ----------
+    source : Source
+        Check-ins, from :func:`lamplighter.read_exports` or a history.
+    fleet : Fleet, optional
+        Register and work log, from :func:`lamplighter.read_fleet`.
+    settings : Settings, optional
+    as_of : float, optional
+        The present [s since 1970-01-01 UTC]; later check-ins are set aside. Default: the last check-in.
+    progress : callable, optional
+        Called with the number of nodes done and in all.
+
+    Returns
+    -------
+    Assessment
+    """
+    fleet, settings = fleet or Fleet(), settings or Settings()
+    start, end = source.span()
+    present = as_of if as_of is not None else end
+    names = source.nodes()
+    measures: dict[str, dict[str, Any]] = {name: {} for name in CHECKS}
+    series: dict[str, dict[str, Any]] = {}
+    set_aside = 0
+
+    def tasks() -> Iterator[tuple[NodeHistory, Settings]]:
+        nonlocal set_aside
+        for node in names:
+            history, later = history_of(source, node, fleet, start, present)
+            set_aside += later
+            if len(history):
+                yield history, settings
+
+    for done, (node, found, daily) in enumerate(run_serial(measure_node, tasks()), start=1):
+        for name, measure in found.items():
+            measures[name][node] = measure
+        series[node] = {"daily": daily}
+        if progress:
+            progress(done, len(names))
+
+    context = make_context(fleet, settings, tuple(sorted(series)), source.traits, start, present)
+    results = judge(measures, context)
+    for name, result in results.items():
+        for node, drawn in result.series.items():
+            series.setdefault(node, {})[name] = drawn
+    rows, items = judge_fleet(results, context)
+    return Assessment(
+        as_of=present,
+        start=start,
+        end=min(end, present),
+        account=replace(source.account, set_aside=set_aside),
+        settings=settings.as_dict(),
+        nodes=rows,
+        items=items,
+        findings=[f for result in results.values() for f in result.findings],
+        gaps=results["arrivals"].gaps,
+        outages=results["arrivals"].outages,
+        verdicts=gather_verdicts(results, rows),
+        series=series,
+        register={node: asdict(entry) for node, entry in sorted(context.register.items())},
+        worklog=[asdict(w) for node in sorted(context.worklog) for w in context.worklog[node]],
+        assumptions=assumptions(fleet, settings, as_of is None),
+        fleet={name: result.fleet for name, result in results.items()},
+        version=version("lamplighter"),
+    )
+
+
+def make_context(
+    fleet: Fleet,
+    settings: Settings,
+    seen: tuple[str, ...],
+    traits: Mapping[str, frozenset[str]],
+    start: float,
+    as_of: float,
+) -> Context:
+    """Return what the checks may know of the fleet."""
+    register: dict[str, RegisterEntry] = {n: entry_of(fleet.register, n) for n in {*seen, *fleet.register}}
+    worklog = {n: tuple(w for w in log if w.time <= as_of) for n, log in fleet.worklog.items()}
+    return Context(
+        settings=settings,
+        register=register,
+        registered=frozenset(fleet.register),
+        worklog=worklog,
+        seen=seen,
+        traits=traits,
+        start=start,
+        as_of=as_of,
+    )
+
+
+def judge(measures: Mapping[str, Mapping[str, Any]], context: Context) -> dict[str, CheckResult]:
+    """Let every check judge the fleet in order."""
+    results: dict[str, CheckResult] = {}
+    for check in load_checks():
+        results[check.NAME] = check.judge(measures[check.NAME], replace(context, earlier=dict(results)))
+    return results
+
+
+def gather_verdicts(results: Mapping[str, CheckResult], rows: list[NodeRow]) -> dict[str, dict[str, Any]]:
+    """Return each node's verdict a check."""
+    return {
+        row.node: {name: result.verdicts[row.node] for name, result in results.items() if row.node in result.verdicts}
+        for row in rows
+    }
+
+
+def assumptions(fleet: Fleet, settings: Settings, present_assumed: bool) -> list[str]:
+    """Return in plain words what was assumed where nothing was said."""
+    said = list(fleet.notices)
+    if not fleet.register:
+        said.append("No register: gateways, ranges, batteries and criticality are unknown; every node counts as criticality 3.")
+    if not fleet.worklog:
+        said.append("No work log: battery swaps, re-zeros and moves are found in the data alone.")
+    if present_assumed:
+        said.append("No --as-of: the present is taken to be the last check-in in the data.")
+    if settings.timezone == "UTC":
+        said.append("No time zone set: times without an offset are read as UTC.")
+    return said

@@ -1,0 +1,310 @@
+"""The check-in table, what is known about how it was read, and one node's part of it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Protocol
+
+import numpy as np
+import pandas as pd
+
+from lamplighter.fleet import RegisterEntry, WorkEntry
+
+DAY_S = 86_400.0
+
+MEASURES = ("reading", "battery_v", "rssi_dbm", "temperature_c")
+COLUMNS = ("node", "time", *MEASURES, "quality", "sequence")
+"""Columns of the check-in table.
+
+node : category; time : datetime64[us, UTC]; reading : float64 [unit of the register, else of the export];
+battery_v : float64 [V]; rssi_dbm : float64 [dBm]; temperature_c : float64 [degC];
+quality : int8, one of GOOD, UNCERTAIN, BAD; sequence : float64, the node's own counter [-].
+Missing measurements are NaN. Sorted by node name and time; one row is one transmission.
+"""
+
+GOOD, UNCERTAIN, BAD = np.int8(0), np.int8(1), np.int8(2)
+
+COMPRESSED = "compressed"
+"""Trait: stored by exception, so a row that is absent is not a check-in that was missed."""
+FORWARD_FILLED = "forward_filled"
+"""Trait: sampled on a grid with the last value repeated; repeats were removed where they could be told."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FileAccount:
+    """How one export was read and where its records went (read = kept + duplicates + rejected).
+
+    A record is a line in the layouts of one row a check-in and one row a tag and time,
+    and a filled cell in the layout of one column a tag.
+    """
+
+    file: str
+    layout: str = ""
+    reading_notes: str = ""
+    records_read: int = 0
+    kept: int = 0
+    duplicates: int = 0
+    rejected: int = 0
+    problem: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Note:
+    """One thing noticed about the data as a whole or about some nodes, in plain words."""
+
+    kind: str
+    text: str
+    nodes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Account:
+    """The data-quality account of everything that was read."""
+
+    files: tuple[FileAccount, ...] = ()
+    records_read: int = 0
+    kept: int = 0
+    duplicates: int = 0
+    rejected: int = 0
+    check_ins: int = 0
+    set_aside: int = 0
+    reasons: dict[str, int] = field(default_factory=dict)
+    notes: tuple[Note, ...] = ()
+
+    @property
+    def balanced(self) -> bool:
+        """Whether every record read is accounted for."""
+        return self.records_read == self.kept + self.duplicates + self.rejected
+
+
+@dataclass(frozen=True, slots=True)
+class Daily:
+    """One node's days that have at least one check-in, all arrays of shape (n_days,).
+
+    Days are UTC; ``day`` counts days since 1970-01-01. Values are NaN on days without any.
+    """
+
+    day: np.ndarray
+    count: np.ndarray
+    reading_median: np.ndarray
+    reading_low: np.ndarray
+    reading_high: np.ndarray
+    rssi_median: np.ndarray
+    rssi_p10: np.ndarray
+    battery_median: np.ndarray
+    battery_p10: np.ndarray
+    temperature_median: np.ndarray
+    temperature_low: np.ndarray
+    battery_temperature: np.ndarray
+    """Mean temperature at the check-ins that carry a battery voltage [degC]."""
+
+
+@dataclass(frozen=True)
+class NodeHistory:
+    """One node's check-ins as arrays of shape (n,), with what the register and work log say of it.
+
+    ``time`` is seconds since 1970-01-01 UTC, strictly increasing. ``start`` and ``as_of`` are the
+    first instant of the whole data set and the present, in the same unit.
+    """
+
+    node: str
+    time: np.ndarray
+    reading: np.ndarray
+    battery_v: np.ndarray
+    rssi_dbm: np.ndarray
+    temperature_c: np.ndarray
+    quality: np.ndarray
+    sequence: np.ndarray
+    entry: RegisterEntry
+    worklog: tuple[WorkEntry, ...] = ()
+    traits: frozenset[str] = frozenset()
+    start: float = 0.0
+    as_of: float = 0.0
+
+    def __len__(self) -> int:
+        return len(self.time)
+
+    @cached_property
+    def daily(self) -> Daily:
+        """Summaries by UTC day, computed once."""
+        return summarise_days(self)
+
+    @cached_property
+    def good_reading(self) -> np.ndarray:
+        """Readings with those of bad quality taken out (NaN), shape (n,)."""
+        return np.where(self.quality == BAD, np.nan, self.reading)
+
+    @cached_property
+    def typical_interval_s(self) -> float:
+        """The most common spacing of check-ins [s]: the mode of spacings in 2 % wide classes; NaN below 3 rows.
+
+        The mode, not the median: many missed check-ins lengthen the median, fast sampling shortens it.
+        """
+        spacing = np.diff(self.time)
+        spacing = spacing[spacing > 0]
+        if len(spacing) < 2:
+            return float("nan")
+        classes = np.round(np.log(spacing) / np.log(1.02)).astype(np.int64)
+        values, counts = np.unique(classes, return_counts=True)
+        padded = np.concatenate([[0], counts, [0]])
+        near = counts + np.where(np.diff(values, append=values[-1] + 9) == 1, padded[2:], 0)
+        near = near + np.where(np.diff(values, prepend=values[0] - 9) == 1, padded[:-2], 0)
+        best = values[np.argmax(near)]
+        return float(np.median(spacing[np.abs(classes - best) <= 1]))
+
+
+def _group_quantiles(group: np.ndarray, n_groups: int, values: np.ndarray, shares: tuple[float, ...]) -> np.ndarray:
+    """Quantiles of values within consecutive groups, linear between order statistics, shape (shares, n_groups)."""
+    keep = np.isfinite(values)
+    g, v = group[keep], values[keep]
+    order = np.lexsort((v, g))
+    v = v[order]
+    size = np.bincount(g, minlength=n_groups)
+    first = np.concatenate([[0], np.cumsum(size)[:-1]])
+    out = np.full((len(shares), n_groups), np.nan)
+    some = size > 0
+    for row, share in enumerate(shares):
+        place = first[some] + share * (size[some] - 1)
+        low = np.floor(place).astype(np.int64)
+        high = np.minimum(low + 1, first[some] + size[some] - 1)
+        # Written so that equal neighbours give exactly their common value.
+        out[row, some] = v[low] + (place - low) * (v[high] - v[low])
+    return out
+
+
+def summarise_days(history: NodeHistory) -> Daily:
+    """Summarise a node's check-ins by UTC day.
+
+    Parameters
+    ----------
+    history : NodeHistory
+        One node, times strictly increasing.
+
+    Returns
+    -------
+    Daily
+        One entry a day that has a check-in.
+    """
+    days, group = np.unique(np.floor(history.time / DAY_S).astype(np.int64), return_inverse=True)
+    n = len(days)
+    reading = _group_quantiles(group, n, history.good_reading, (0.0, 0.5, 1.0))
+    rssi = _group_quantiles(group, n, history.rssi_dbm, (0.1, 0.5))
+    battery = _group_quantiles(group, n, history.battery_v, (0.1, 0.5))
+    temperature = _group_quantiles(group, n, history.temperature_c, (0.0, 0.5))
+    both = np.isfinite(history.battery_v) & np.isfinite(history.temperature_c)
+    counted = np.bincount(group[both], minlength=n)
+    total = np.bincount(group[both], weights=history.temperature_c[both], minlength=n)
+    return Daily(
+        day=days,
+        count=np.bincount(group, minlength=n),
+        reading_low=reading[0],
+        reading_median=reading[1],
+        reading_high=reading[2],
+        rssi_p10=rssi[0],
+        rssi_median=rssi[1],
+        battery_p10=battery[0],
+        battery_median=battery[1],
+        temperature_low=temperature[0],
+        temperature_median=temperature[1],
+        battery_temperature=np.divide(total, counted, out=np.full(n, np.nan), where=counted > 0),
+    )
+
+
+@dataclass(frozen=True)
+class NodeArrays:
+    """One node's columns of the check-in table as arrays; ``time`` in seconds since 1970-01-01 UTC."""
+
+    time: np.ndarray
+    reading: np.ndarray
+    battery_v: np.ndarray
+    rssi_dbm: np.ndarray
+    temperature_c: np.ndarray
+    quality: np.ndarray
+    sequence: np.ndarray
+
+
+class Source(Protocol):
+    """Where an assessment takes its check-ins from: a table in memory or a history on disk."""
+
+    @property
+    def account(self) -> Account:
+        """How the data were read."""
+
+    @property
+    def rejects(self) -> pd.DataFrame:
+        """Rejected records: file, line, reason, text."""
+
+    @property
+    def traits(self) -> dict[str, frozenset[str]]:
+        """Traits of nodes that change how absence and repetition are read."""
+
+    def nodes(self) -> list[str]:
+        """Names of all nodes, sorted."""
+
+    def span(self) -> tuple[float, float]:
+        """First and last check-in [s since 1970-01-01 UTC]; NaN when empty."""
+
+    def arrays(self, node: str) -> NodeArrays:
+        """One node's check-ins."""
+
+
+def empty_rejects() -> pd.DataFrame:
+    """Return a table of rejected records with no rows."""
+    return pd.DataFrame(
+        {"file": pd.Series(dtype="str"), "line": pd.Series(dtype="int64"), "reason": pd.Series(dtype="str"), "text": pd.Series(dtype="str")}
+    )
+
+
+@dataclass(frozen=True)
+class CheckIns:
+    """Check-ins in memory, as :func:`lamplighter.read_exports` returns them.
+
+    Attributes
+    ----------
+    table : DataFrame
+        The check-in table; see :data:`COLUMNS`.
+    account : Account
+        Where every record went.
+    rejects : DataFrame
+        file, line, reason, text of every rejected record.
+    traits : dict of str to frozenset of str
+        Nodes whose stored data are compressed or forward-filled.
+    """
+
+    table: pd.DataFrame
+    account: Account = field(default_factory=Account)
+    rejects: pd.DataFrame = field(default_factory=empty_rejects)
+    traits: dict[str, frozenset[str]] = field(default_factory=dict)
+
+    @cached_property
+    def _bounds(self) -> dict[str, tuple[int, int]]:
+        codes = self.table["node"].cat.codes.to_numpy()
+        names = self.table["node"].cat.categories
+        edges = np.flatnonzero(np.diff(codes, prepend=-2, append=-2))
+        return {
+            str(names[codes[a]]): (int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True) if codes[a] >= 0
+        }
+
+    @cached_property
+    def _columns(self) -> dict[str, np.ndarray]:
+        seconds = self.table["time"].dt.as_unit("us").astype("int64").to_numpy() / 1e6
+        return {"time": seconds} | {c: self.table[c].to_numpy() for c in COLUMNS[2:]}
+
+    def nodes(self) -> list[str]:
+        """Names of all nodes, sorted."""
+        return sorted(self._bounds)
+
+    def span(self) -> tuple[float, float]:
+        """First and last check-in [s since 1970-01-01 UTC]; NaN when empty."""
+        time = self._columns["time"]
+        return (float(time.min()), float(time.max())) if len(time) else (float("nan"), float("nan"))
+
+    def arrays(self, node: str) -> NodeArrays:
+        """One node's check-ins."""
+        a, b = self._bounds[node]
+        return NodeArrays(**{name: column[a:b] for name, column in self._columns.items()})
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.nodes())

@@ -1,0 +1,1 @@
+"""Export files to check-ins."""

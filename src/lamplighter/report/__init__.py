@@ -1,0 +1,1 @@
+"""From an assessment to a page a person reads."""

@@ -1,0 +1,332 @@
+"""What the checks and the triage say: plain data, written to JSON and CSV and read back."""
+
+from __future__ import annotations
+
+import json
+import math
+import types
+import typing
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, field, fields, is_dataclass
+from datetime import datetime
+from functools import cache
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from lamplighter.checkins import Account
+from lamplighter.errors import InputError
+from lamplighter.wording import iso
+
+SCHEMA = 1
+Instant = Annotated[float, "seconds since 1970-01-01 UTC"]
+"""An instant; written as ISO 8601 UTC in every file."""
+
+Status = Literal["F", "C", "S", "M", "good", ""]
+"""NAMUR NE 107 status signal; empty when the node cannot be judged."""
+SEVERITIES = ("F", "C", "S", "M", "info")
+"""Severity of a finding: an NE 107 signal, or ``info``; worst first (the order is a choice of this project)."""
+
+CheckName = Literal["arrivals", "outage", "radio", "zero", "stuck", "battery", "data"]
+CHECK_NAMES: tuple[CheckName, ...] = typing.get_args(CheckName)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Finding:
+    """One thing found about a node, a gateway or the host.
+
+    Parameters
+    ----------
+    check, kind : str
+        Which check found it, and what it is; kinds are listed in DEVELOPERS.md.
+    node, gateway : str
+        The subject; ``node`` is empty for a finding about a gateway or the host.
+    since, until : Instant, optional
+        When it began and ended; ``until`` is None while it lasts.
+    value, low, high : float, optional
+        Size with its interval, in ``unit``.
+    probability : float, optional
+        Probability that the finding is real [0..1].
+    severity : str
+        One of :data:`SEVERITIES`.
+    evidence : str
+        One sentence in plain words.
+    remedy : str
+        What would settle or mend it, in plain words; may be empty.
+    key : str
+        Tells apart findings of one kind on one subject, stable from week to week; usually empty or a date.
+    data : dict
+        Further numbers by name, for the diagnosis and the report.
+    """
+
+    check: CheckName
+    kind: str
+    node: str = ""
+    gateway: str = ""
+    since: Instant | None = None
+    until: Instant | None = None
+    value: float | None = None
+    unit: str = ""
+    low: float | None = None
+    high: float | None = None
+    probability: float | None = None
+    severity: str = "info"
+    evidence: str = ""
+    remedy: str = ""
+    key: str = ""
+    data: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def id(self) -> str:
+        """Identity that stays the same from week to week."""
+        return ":".join(filter(None, (self.check, self.kind, self.node or self.gateway or "all", self.key)))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Gap:
+    """Check-ins missed in a row: from the last one received to the next, or to the present."""
+
+    node: str
+    start: Instant
+    end: Instant
+    missed: int
+    cause: str = "node"
+    """One of node, gateway, host, export."""
+    kind: str = ""
+    """One of isolated, burst, silence, outage."""
+    open: bool = False
+    """True when the node has not checked in since."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Outage:
+    """An interval in which many nodes of one gateway, or of all, were silent together."""
+
+    level: str
+    """One of gateway, group, host."""
+    subject: str
+    start: Instant
+    end: Instant
+    nodes: int
+    share: float
+    open: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Verdict:
+    """What one check says of one node: good, finding, or not evaluated, with the reason."""
+
+    state: Literal["good", "finding", "not evaluated"]
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cause:
+    """A probable cause with its probability and the evidence for and against it."""
+
+    cause: str
+    probability: float
+    evidence_for: tuple[str, ...] = ()
+    evidence_against: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Item:
+    """One thing for a person to do, about a node, a gateway or the host, ranked by risk."""
+
+    id: str
+    subject_kind: Literal["node", "gateway", "host"]
+    subject: str
+    rank: int = 0
+    name: str = ""
+    site: str = ""
+    gateway: str = ""
+    status: Status = ""
+    cause: str = ""
+    cause_probability: float | None = None
+    causes: tuple[Cause, ...] = ()
+    action: str = ""
+    reason: str = ""
+    not_before: Instant | None = None
+    due: Instant | None = None
+    part: str = ""
+    minutes: float | None = None
+    criticality: float = 3.0
+    risk: float = 0.0
+    risk_parts: dict[str, float] = field(default_factory=dict)
+    cautions: tuple[str, ...] = ()
+    findings: tuple[str, ...] = ()
+
+
+@dataclass(slots=True, kw_only=True)
+class NodeRow:
+    """One row of nodes.csv; fields are its columns in order, None when not known."""
+
+    rank: int | None = None
+    node: str = ""
+    name: str = ""
+    site: str = ""
+    gateway: str = ""
+    status: Status = ""
+    reason: str = ""
+    cause: str = ""
+    cause_probability: float | None = None
+    action: str = ""
+    due: Instant | None = None
+    risk: float | None = None
+    criticality: float | None = None
+    interval_s: float | None = None
+    first_seen: Instant | None = None
+    last_seen: Instant | None = None
+    expected: int | None = None
+    received: int | None = None
+    missed: int | None = None
+    delivery: float | None = None
+    delivery_low: float | None = None
+    delivery_high: float | None = None
+    rssi_median_dbm: float | None = None
+    rssi_slope_db_per_year: float | None = None
+    rssi_slope_low: float | None = None
+    rssi_slope_high: float | None = None
+    fade_margin_db: float | None = None
+    margin_due: Instant | None = None
+    zero_error_pct_span: float | None = None
+    zero_drift_pct_span_per_year: float | None = None
+    zero_drift_low: float | None = None
+    zero_drift_high: float | None = None
+    stuck_since: Instant | None = None
+    battery_v: float | None = None
+    battery_since: Instant | None = None
+    eol_p10: Instant | None = None
+    eol_p50: Instant | None = None
+    eol_p90: Instant | None = None
+    eol_not_before: Instant | None = None
+    eol_method: str = ""
+    risk_parts: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(kw_only=True)
+class Assessment:
+    """Everything one run found out; the report, the tables and the comparison are made from this alone."""
+
+    as_of: Instant
+    start: Instant
+    end: Instant
+    account: Account
+    settings: dict[str, Any]
+    nodes: list[NodeRow]
+    items: list[Item]
+    findings: list[Finding]
+    gaps: list[Gap]
+    outages: list[Outage]
+    verdicts: dict[str, dict[str, Verdict]]
+    series: dict[str, dict[str, Any]]
+    register: dict[str, dict[str, Any]] = field(default_factory=dict)
+    worklog: list[dict[str, Any]] = field(default_factory=list)
+    assumptions: list[str] = field(default_factory=list)
+    fleet: dict[str, Any] = field(default_factory=dict)
+    """Fleet-level numbers for the report, by check."""
+    changes: dict[str, Any] = field(default_factory=dict)
+    """What changed since the last run, when one was compared."""
+    version: str = ""
+    schema: int = SCHEMA
+
+    def row(self, node: str) -> NodeRow:
+        """Return the row of one node.
+
+        Raises
+        ------
+        KeyError
+            When the assessment holds no such node.
+        """
+        for row in self.nodes:
+            if row.node == node:
+                return row
+        raise KeyError(node)
+
+
+@cache
+def hints_of(kind: type) -> dict[str, Any]:
+    """Return the type hints of a result's fields."""
+    return typing.get_type_hints(kind, include_extras=True)
+
+
+
+
+def plain(value: Any) -> Any:
+    """Turn results into JSON's types: instants to ISO 8601, numpy to Python, NaN to None."""
+    if is_dataclass(value) and not isinstance(value, type):
+        hints = hints_of(type(value))
+        return {
+            f.name: iso(v) or None if holds_instant(hints[f.name]) else plain(v)
+            for f in fields(value)
+            for v in (getattr(value, f.name),)
+        }
+    if isinstance(value, Mapping):
+        return {str(k): plain(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [plain(v) for v in value]
+    if isinstance(value, (set, frozenset)):
+        return sorted(plain(v) for v in value)
+    if hasattr(value, "tolist"):
+        return plain(value.tolist())
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value
+
+
+def holds_instant(hint: Any) -> bool:
+    """Whether a type hint is an :data:`Instant`, or one that may be None."""
+    return hint == Instant or any(h == Instant for h in typing.get_args(hint))
+
+
+def revive(hint: Any, value: Any) -> Any:
+    """Undo :func:`plain` for a type hint."""
+    if value is None:
+        return None
+    if holds_instant(hint):
+        return datetime.fromisoformat(value).timestamp()
+    args = typing.get_args(hint)
+    origin = typing.get_origin(hint)
+    if is_dataclass(hint):
+        hints = hints_of(typing.cast(type, hint))
+        return hint(**{k: revive(hints[k], v) for k, v in value.items() if k in hints})  # type: ignore[operator]
+    if origin is tuple:
+        return tuple(revive(args[0], v) for v in value)
+    if origin is list:
+        return [revive(args[0], v) for v in value]
+    if origin is dict:
+        return {k: revive(args[1], v) for k, v in value.items()}
+    return value
+
+
+def write_assessment(assessment: Assessment, path: str | Path) -> None:
+    """Write an assessment as JSON with its schema version."""
+    text = json.dumps(plain(assessment), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    Path(path).write_text(text + "\n", encoding="utf-8")
+
+
+def read_assessment(path: str | Path) -> Assessment:
+    """Read an assessment that :func:`write_assessment` wrote.
+
+    Raises
+    ------
+    InputError
+        When the file is missing, is no assessment, or has another schema version.
+    """
+    path = Path(path)
+    path = path / "assessment.json" if path.is_dir() else path
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+        schema = data["schema"]
+    except OSError as bad:
+        raise InputError(f"cannot read: {bad.strerror}", file=path, remedy="run assess first") from bad
+    except (ValueError, KeyError, TypeError) as bad:
+        raise InputError("is not an assessment", file=path, remedy="give the assessment.json of a run") from bad
+    if schema != SCHEMA:
+        raise InputError(f"has schema {schema}, not {SCHEMA}", file=path, remedy="run assess again with this version")
+    return revive(Assessment, data)
+
+
+def record(value: Any) -> dict[str, Any]:
+    """Return a result as a flat dictionary of its fields."""
+    return asdict(value)

@@ -1,0 +1,1 @@
+"""Statistics on plain arrays; no word of the trade in here."""
