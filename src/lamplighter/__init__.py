@@ -2,13 +2,36 @@
 
 from __future__ import annotations
 
-from lamplighter.assess import assess
-from lamplighter.checkins import CheckIns
-from lamplighter.errors import InputError, LamplighterError, SettingsError
-from lamplighter.fleet import Fleet, read_fleet
-from lamplighter.intake import read_exports
-from lamplighter.results import Assessment, Finding, read_assessment
-from lamplighter.settings import Settings, read_settings
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from lamplighter.assess import assess
+    from lamplighter.checkins import CheckIns
+    from lamplighter.errors import InputError, LamplighterError, SettingsError
+    from lamplighter.fleet import Fleet, read_fleet
+    from lamplighter.intake import read_exports
+    from lamplighter.report import write_report
+    from lamplighter.results import Assessment, Finding, read_assessment
+    from lamplighter.settings import Settings, read_settings
+
+# Loaded on first use, so that the command line starts at once and reading alone never loads plotly.
+_HOME = {
+    "Assessment": "results",
+    "CheckIns": "checkins",
+    "Finding": "results",
+    "Fleet": "fleet",
+    "InputError": "errors",
+    "LamplighterError": "errors",
+    "Settings": "settings",
+    "SettingsError": "errors",
+    "assess": "assess",
+    "read_assessment": "results",
+    "read_exports": "intake",
+    "read_fleet": "fleet",
+    "read_settings": "settings",
+    "write_report": "report",
+}
 
 __all__ = [
     "Assessment",
@@ -28,8 +51,11 @@ __all__ = [
 ]
 
 
-def write_report(assessment: Assessment, path: str) -> None:
-    """Write the report of an assessment as one self-contained HTML file."""
-    from lamplighter.report import write_report as write  # plotly is loaded only when a report is wanted
+def __getattr__(name: str) -> Any:
+    if name not in _HOME:
+        raise AttributeError(f"module 'lamplighter' has no attribute {name!r}")
+    return getattr(import_module(f"lamplighter.{_HOME[name]}"), name)
 
-    write(assessment, path)
+
+def __dir__() -> list[str]:
+    return __all__
