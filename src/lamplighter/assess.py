@@ -5,8 +5,10 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import asdict, replace
+from datetime import datetime
 from importlib import import_module
 from importlib.metadata import version
+from pathlib import Path
 from types import ModuleType
 from typing import Any
 
@@ -15,9 +17,10 @@ import numpy as np
 from lamplighter.checkins import DAY_S, NodeArrays, NodeHistory, Source
 from lamplighter.checks.base import CheckResult, Context
 from lamplighter.engines import run_serial
-from lamplighter.fleet import Fleet, RegisterEntry, entry_of
+from lamplighter.errors import InputError
+from lamplighter.fleet import Fleet, RegisterEntry, entry_of, parse_time, read_fleet
 from lamplighter.results import Assessment, NodeRow
-from lamplighter.settings import Settings
+from lamplighter.settings import Settings, read_settings
 from lamplighter.triage import judge_fleet
 
 CHECKS = ("arrivals", "radio", "zero", "stuck", "data", "battery")
@@ -82,33 +85,86 @@ def rounded(values: np.ndarray, places: int | None = None) -> list[float | None]
 
 
 def assess(
-    source: Source,
-    fleet: Fleet | None = None,
-    settings: Settings | None = None,
+    checkins: Source,
+    register: str | Path | None = None,
+    worklog: str | Path | None = None,
+    settings: Settings | str | Path | None = None,
     *,
-    as_of: float | None = None,
+    as_of: str | datetime | float | None = None,
     progress: Progress | None = None,
 ) -> Assessment:
-    """Assess a fleet.
+    """Assess a fleet, as the command of the same name does.
 
     Parameters
     ----------
-    source : Source
-        Check-ins, from :func:`lamplighter.read_exports` or a history.
-    fleet : Fleet, optional
-        Register and work log, from :func:`lamplighter.read_fleet`.
-    settings : Settings, optional
-    as_of : float, optional
-        The present [s since 1970-01-01 UTC]; later check-ins are set aside. Default: the last check-in.
+    checkins : CheckIns or History
+        What :func:`lamplighter.read_exports` returned, or a history on disk.
+    register, worklog : path, optional
+        Files about the nodes and the work done; both may be missing.
+    settings : Settings or path, optional
+    as_of : str, datetime or float, optional
+        The present: ISO 8601, a datetime, or seconds since 1970-01-01 UTC. Default: the last check-in.
     progress : callable, optional
         Called with the number of nodes done and in all.
 
     Returns
     -------
     Assessment
+        ``nodes_table``, ``findings_table`` and ``gaps_table`` are its DataFrames.
+
+    Raises
+    ------
+    InputError
+        When a file cannot be read or ``as_of`` is no time.
+    SettingsError
+        When a setting is unknown or out of range.
+
+    Examples
+    --------
+    >>> from lamplighter import assess, read_exports, write_report  # doctest: +SKIP
+    >>> assessment = assess(read_exports(["exports/"]), register="register.csv")  # doctest: +SKIP
+    >>> assessment.nodes_table.head()  # doctest: +SKIP
+    >>> write_report(assessment, "report.html")  # doctest: +SKIP
     """
-    fleet, settings = fleet or Fleet(), settings or Settings()
+    chosen = settings if isinstance(settings, Settings) else read_settings(settings)
+    fleet = read_fleet(register, worklog, chosen.timezone)
+    return assess_fleet(checkins, fleet, chosen, as_of=present_of(as_of, chosen.timezone), progress=progress)
+
+
+def present_of(as_of: str | datetime | float | None, timezone: str) -> float | None:
+    """Return the present in seconds since 1970-01-01 UTC, None when not given.
+
+    Raises
+    ------
+    InputError
+        When the text is not ISO 8601.
+    """
+    if as_of is None or isinstance(as_of, (int, float)):
+        return as_of
+    try:
+        return parse_time(as_of.isoformat() if isinstance(as_of, datetime) else as_of, timezone)
+    except ValueError as bad:
+        raise InputError(f"--as-of: {bad}", remedy="write 2026-01-31 or 2026-01-31T14:30") from bad
+
+
+def assess_fleet(
+    source: Source,
+    fleet: Fleet,
+    settings: Settings,
+    *,
+    as_of: float | None = None,
+    progress: Progress | None = None,
+) -> Assessment:
+    """Assess a fleet from what was already read; see :func:`assess`.
+
+    Raises
+    ------
+    InputError
+        When there is no check-in at or before the present.
+    """
     start, end = source.span()
+    if not start <= (end if as_of is None else as_of):
+        raise InputError("there is no check-in to assess", remedy="look at the exports with lamplighter preview")
     present = as_of if as_of is not None else end
     names = source.nodes()
     measures: dict[str, dict[str, Any]] = {name: {} for name in CHECKS}
@@ -200,7 +256,9 @@ def assumptions(fleet: Fleet, settings: Settings, present_assumed: bool) -> list
     """Return in plain words what was assumed where nothing was said."""
     said = list(fleet.notices)
     if not fleet.register:
-        said.append("No register: gateways, ranges, batteries and criticality are unknown; every node counts as criticality 3.")
+        said.append(
+            "No register: gateways, ranges, batteries and criticality are unknown; every node counts as criticality 3."
+        )
     if not fleet.worklog:
         said.append("No work log: battery swaps, re-zeros and moves are found in the data alone.")
     if present_assumed:

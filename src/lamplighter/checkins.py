@@ -253,7 +253,12 @@ class Source(Protocol):
 def empty_rejects() -> pd.DataFrame:
     """Return a table of rejected records with no rows."""
     return pd.DataFrame(
-        {"file": pd.Series(dtype="str"), "line": pd.Series(dtype="int64"), "reason": pd.Series(dtype="str"), "text": pd.Series(dtype="str")}
+        {
+            "file": pd.Series(dtype="str"),
+            "line": pd.Series(dtype="int64"),
+            "reason": pd.Series(dtype="str"),
+            "text": pd.Series(dtype="str"),
+        }
     )
 
 

@@ -20,7 +20,9 @@ app = typer.Typer(
     rich_markup_mode=None,
 )
 
-Exports = Annotated[list[str], typer.Argument(help="Exports to read: files, folders or globs; plain, .gz or .zip.", show_default=False)]
+Exports = Annotated[
+    list[str], typer.Argument(help="Exports to read: files, folders or globs; plain, .gz or .zip.", show_default=False)
+]
 RegisterFile = Annotated[Path | None, typer.Option("--register", help="What is known of the nodes (register.csv).")]
 WorklogFile = Annotated[Path | None, typer.Option("--worklog", help="Work already done (worklog.csv).")]
 SettingsFile = Annotated[Path | None, typer.Option("--settings", help="Settings file (lamplighter.toml).")]

@@ -39,5 +39,7 @@ class SettingsError(InputError):
     """A setting is unknown, of the wrong type, or out of its range."""
 
 
-def _rebuild(kind: type[InputError], problem: str, file: str | None, line: int | None, remedy: str | None) -> InputError:
+def _rebuild(
+    kind: type[InputError], problem: str, file: str | None, line: int | None, remedy: str | None
+) -> InputError:
     return kind(problem, file=file, line=line, remedy=remedy)

@@ -126,10 +126,14 @@ def read_register(path: str | Path, timezone: str = "UTC") -> tuple[dict[str, Re
             try:
                 values[name] = _value(name, text, hints[name], comma, timezone)
             except ValueError as bad:
-                raise InputError(f"column {name}: {bad}", file=path, line=line, remedy="correct the cell or empty it") from bad
+                raise InputError(
+                    f"column {name}: {bad}", file=path, line=line, remedy="correct the cell or empty it"
+                ) from bad
         entry = RegisterEntry(**values)
         if entry.node in entries:
-            raise InputError(f"node {entry.node} stands here twice", file=path, line=line, remedy="keep one line a node")
+            raise InputError(
+                f"node {entry.node} stands here twice", file=path, line=line, remedy="keep one line a node"
+            )
         entries[entry.node] = entry
     return entries, notices
 
@@ -222,10 +226,14 @@ def _rows(
                 continue
             if not all(row.get(name) for name in needed):
                 missing = next(name for name in needed if not row.get(name))
-                raise InputError(f"column {missing} is empty", file=path, line=reader.line_num, remedy="fill it or drop the line")
+                raise InputError(
+                    f"column {missing} is empty", file=path, line=reader.line_num, remedy="fill it or drop the line"
+                )
             rows.append((reader.line_num, row))
     except csv.Error as bad:
-        raise InputError(f"is not a CSV file: {bad}", file=path, line=reader.line_num, remedy="export it again") from bad
+        raise InputError(
+            f"is not a CSV file: {bad}", file=path, line=reader.line_num, remedy="export it again"
+        ) from bad
     ignored = [h for h in heading if h and h not in known]
     notices = (f"{Path(path).name}: ignored columns {', '.join(ignored)}",) if ignored else ()
     return rows, notices, delimiter == ";"

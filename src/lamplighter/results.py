@@ -11,11 +11,14 @@ from dataclasses import asdict, dataclass, field, fields, is_dataclass
 from datetime import datetime
 from functools import cache
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from lamplighter.checkins import Account
 from lamplighter.errors import InputError
 from lamplighter.wording import iso
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 SCHEMA = 1
 Instant = Annotated[float, "seconds since 1970-01-01 UTC"]
@@ -243,13 +246,32 @@ class Assessment:
                 return row
         raise KeyError(node)
 
+    @property
+    def nodes_table(self) -> pd.DataFrame:
+        """One row a node, ranked, as nodes.csv has it."""
+        return _tables().frame(self.nodes, NodeRow, _tables().NODE_COLUMNS)
+
+    @property
+    def findings_table(self) -> pd.DataFrame:
+        """One row a finding, as findings.csv has it."""
+        return _tables().frame(self.findings, Finding, _tables().FINDING_COLUMNS)
+
+    @property
+    def gaps_table(self) -> pd.DataFrame:
+        """One row a gap, as gaps.csv has it."""
+        return _tables().frame(self.gaps, Gap, _tables().GAP_COLUMNS)
+
+
+def _tables() -> types.ModuleType:
+    from lamplighter import tables  # tables needs the classes above
+
+    return tables
+
 
 @cache
 def hints_of(kind: type) -> dict[str, Any]:
     """Return the type hints of a result's fields."""
     return typing.get_type_hints(kind, include_extras=True)
-
-
 
 
 def plain(value: Any) -> Any:
