@@ -256,9 +256,7 @@ def assumptions(fleet: Fleet, settings: Settings, present_assumed: bool) -> list
     """Return in plain words what was assumed where nothing was said."""
     said = list(fleet.notices)
     if not fleet.register:
-        said.append(
-            "No register: gateways, ranges, batteries and criticality are unknown; every node counts as criticality 3."
-        )
+        said.append("No register: gateways, ranges and batteries are unknown; every node counts as criticality 3.")
     if not fleet.worklog:
         said.append("No work log: battery swaps, re-zeros and moves are found in the data alone.")
     if present_assumed:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import cached_property
@@ -288,9 +289,7 @@ class CheckIns:
         codes = self.table["node"].cat.codes.to_numpy()
         names = self.table["node"].cat.categories
         edges = np.flatnonzero(np.diff(codes, prepend=-2, append=-2))
-        return {
-            str(names[codes[a]]): (int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True) if codes[a] >= 0
-        }
+        return {str(names[codes[a]]): (int(a), int(b)) for a, b in itertools.pairwise(edges) if codes[a] >= 0}
 
     @cached_property
     def _columns(self) -> dict[str, np.ndarray]:

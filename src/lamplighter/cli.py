@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -13,7 +14,7 @@ import typer
 
 app = typer.Typer(
     name="lamplighter",
-    help="Reads the check-ins of battery-powered wireless transmitters and says which need a person, for what, and by when.",
+    help="Says which battery-powered wireless nodes need a person, for what, and by when, from their stored check-ins.",
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
@@ -21,7 +22,7 @@ app = typer.Typer(
 )
 
 Exports = Annotated[
-    list[str], typer.Argument(help="Exports to read: files, folders or globs; plain, .gz or .zip.", show_default=False)
+    list[str], typer.Argument(help="Exports: files, folders or globs; plain, .gz or .zip.", show_default=False)
 ]
 RegisterFile = Annotated[Path | None, typer.Option("--register", help="What is known of the nodes (register.csv).")]
 WorklogFile = Annotated[Path | None, typer.Option("--worklog", help="Work already done (worklog.csv).")]
@@ -69,6 +70,57 @@ def progress(label: str) -> Iterator[Callable[[int, int], None]]:
     finally:
         if bar is not None:
             bar.__exit__(None, None, None)
+
+
+HistoryDir = Annotated[
+    Path | None, typer.Option("--history", help="Read a history made by collect instead of exports.")
+]
+OutDir = Annotated[Path, typer.Option("--out", help="Folder to write into; made when missing.")]
+
+
+@app.command()
+def assess(
+    exports: Annotated[
+        list[str] | None, typer.Argument(help="Exports: files, folders or globs; plain, .gz or .zip.")
+    ] = None,
+    register: RegisterFile = None,
+    worklog: WorklogFile = None,
+    settings: SettingsFile = None,
+    as_of: AsOf = None,
+    out: OutDir = Path("lamplighter-report"),
+    fail_on: Annotated[
+        Level | None, typer.Option("--fail-on", help="Exit with 1 when a node is at this NE 107 signal or worse.")
+    ] = None,
+) -> None:
+    """Read exports, run every check, rank the nodes and write the report.
+
+    Exit codes: 0 done; 1 a node is at --fail-on or worse; 2 wrong usage or unreadable input.
+    """
+    from lamplighter.assess import assess as run
+    from lamplighter.fleet import read_fleet
+    from lamplighter.intake import read_exports
+    from lamplighter.outputs import write_outputs
+    from lamplighter.screen import summary
+    from lamplighter.settings import read_settings
+
+    chosen = read_settings(settings)
+    units = {n: e.unit for n, e in read_fleet(register, None, chosen.timezone).register.items() if e.unit}
+    source = read_exports(_given(exports), chosen, units=units)
+    with progress("Assessing") as shown:
+        found = run(source, register, worklog, chosen, as_of=as_of, progress=shown)
+    page = write_outputs(found, source.rejects, out)
+    typer.echo(summary(found, shutil.get_terminal_size().columns))
+    typer.echo(f"\nReport: {page}")
+    if fail_on is not None and any(row.status in list(Level)[: list(Level).index(fail_on) + 1] for row in found.nodes):
+        raise typer.Exit(1)
+
+
+def _given(exports: list[str] | None) -> list[str]:
+    from lamplighter.errors import InputError
+
+    if not exports:
+        raise InputError("no exports given", remedy="name files, folders or globs")
+    return exports
 
 
 def main() -> None:

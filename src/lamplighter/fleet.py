@@ -127,13 +127,11 @@ def read_register(path: str | Path, timezone: str = "UTC") -> tuple[dict[str, Re
                 values[name] = _value(name, text, hints[name], comma, timezone)
             except ValueError as bad:
                 raise InputError(
-                    f"column {name}: {bad}", file=path, line=line, remedy="correct the cell or empty it"
+                    f"column {name}: {bad}", file=path, line=line, remedy="correct or empty the cell"
                 ) from bad
         entry = RegisterEntry(**values)
         if entry.node in entries:
-            raise InputError(
-                f"node {entry.node} stands here twice", file=path, line=line, remedy="keep one line a node"
-            )
+            raise InputError(f"node {entry.node} stands here twice", file=path, line=line, remedy="keep one line")
         entries[entry.node] = entry
     return entries, notices
 

@@ -12,7 +12,7 @@ from typing import Any
 
 import pandas as pd
 
-from lamplighter.results import Finding, Gap, NodeRow, holds_instant, hints_of
+from lamplighter.results import Finding, Gap, NodeRow, hints_of, holds_instant
 from lamplighter.wording import instant, iso, known
 
 NODE_COLUMNS = tuple(f.name for f in fields(NodeRow) if f.name != "risk_parts")
