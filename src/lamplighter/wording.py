@@ -6,6 +6,7 @@ import math
 from datetime import UTC, datetime, timedelta
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+DAY_S = 86_400.0
 MISSING = "not known"
 
 

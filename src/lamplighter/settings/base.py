@@ -59,6 +59,7 @@ class Section:
 
     @staticmethod
     def _default(f: Any) -> Any:
+        # Mutable defaults come from their factory.
         return f.default if f.default_factory is MISSING else f.default_factory()
 
 
