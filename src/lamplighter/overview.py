@@ -1,0 +1,215 @@
+"""The fleet as a whole: its weeks, its gateways, and the batteries that fall due in each month."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+from scipy.special import ndtr
+
+from lamplighter.results import Gap, NodeRow
+from lamplighter.wording import instant, known
+
+DAY_S = 86_400.0
+WEEK_S = 7 * DAY_S
+MONDAY_S = 4 * DAY_S  # 1970-01-05 was a Monday
+SHARES = (10.0, 50.0, 90.0)
+Z90 = 1.2815515655446004
+"""Standard normal quantile of 0.9 (general reference: any table of the normal distribution)."""
+
+
+def overview(
+    rows: Sequence[NodeRow],
+    series: Mapping[str, Mapping[str, Any]],
+    gaps: Sequence[Gap],
+    as_of: float,
+    months: int = 24,
+) -> dict[str, Any]:
+    """Return the fleet-level numbers that the report draws, as plain data.
+
+    Parameters
+    ----------
+    rows : sequence of NodeRow
+    series : mapping of node to mapping of check to lists
+    gaps : sequence of Gap
+    as_of : float
+        The present [s since 1970-01-01 UTC].
+    months : int
+        How many months ahead batteries are counted.
+
+    Returns
+    -------
+    dict
+        ``weeks``, ``gateways`` and ``batteries``.
+    """
+    return {
+        "weeks": fleet_weeks(series),
+        "gateways": gateway_losses(rows, gaps),
+        "batteries": batteries_by_month(rows, as_of, months),
+    }
+
+
+def fleet_weeks(series: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
+    """Return delivery, fade margin and voltage above cut-off of the fleet by week (weeks begin on Monday, UTC).
+
+    Returns
+    -------
+    dict
+        ``start`` [s], ``expected``, ``received``, ``outage`` (check-ins), and for delivery [-], margin [dB] and
+        headroom [V] the 10th, 50th and 90th percentile over nodes of each node's weekly value.
+    """
+    nodes = sorted(series)
+    sums = [_weekly_sums(series[n].get("arrivals") or {}) for n in nodes]
+    margin = [_weekly_mean(series[n].get("radio") or {}, "level", "floor_dbm") for n in nodes]
+    headroom = [_weekly_mean(series[n].get("battery") or {}, "volts", "cutoff_v") for n in nodes]
+    weeks = sorted({w for part in (*sums, *margin, *headroom) for w in part})
+    counts = np.array([[part.get(w, (0.0, 0.0, 0.0)) for w in weeks] for part in sums]).reshape(
+        len(nodes), len(weeks), 3
+    )
+    expected, received, outage = counts.sum(axis=0).T if nodes else np.zeros((3, 0))
+    share = np.divide(
+        counts[:, :, 1], counts[:, :, 0], out=np.full(counts.shape[:2], np.nan), where=counts[:, :, 0] > 0
+    )
+    return {
+        "start": [int(w * WEEK_S + MONDAY_S) for w in weeks],
+        "expected": expected.tolist(),
+        "received": received.tolist(),
+        "outage": outage.tolist(),
+        "delivery": _percentiles(np.minimum(share, 1.0), 4),
+        "margin": _percentiles(_matrix(margin, weeks), 2),
+        "headroom": _percentiles(_matrix(headroom, weeks), 4),
+    }
+
+
+def _week_of(days: Any) -> np.ndarray:
+    return np.floor((np.asarray(days, dtype=float) - MONDAY_S) / WEEK_S).astype(np.int64)
+
+
+def _weekly_sums(arrivals: Mapping[str, Any]) -> dict[int, tuple[float, float, float]]:
+    """Return expected, received and lost-in-outages check-ins by week."""
+    week = _week_of(arrivals.get("day", []))
+    if not len(week):
+        return {}
+    names, place = np.unique(week, return_inverse=True)
+    totals = [
+        np.bincount(place, weights=np.nan_to_num(np.asarray(arrivals.get(key) or np.zeros(len(week)), dtype=float)))
+        for key in ("expected", "received", "outage")
+    ]
+    return dict(zip(names.tolist(), zip(*(t.tolist() for t in totals), strict=True), strict=True))
+
+
+def _weekly_mean(part: Mapping[str, Any], key: str, base: str) -> dict[int, float]:
+    """Return the mean by week of a daily series above a base value; empty when either is missing."""
+    values, floor = part.get(key), part.get(base)
+    if not values or floor is None or len(part.get("day", [])) != len(values):
+        return {}
+    above = np.asarray(values, dtype=float) - float(floor)
+    keep = np.isfinite(above)
+    names, place = np.unique(_week_of(part["day"])[keep], return_inverse=True)
+    return dict(
+        zip(names.tolist(), (np.bincount(place, weights=above[keep]) / np.bincount(place)).tolist(), strict=True)
+    )
+
+
+def _matrix(parts: Sequence[Mapping[int, float]], weeks: Sequence[int]) -> np.ndarray:
+    """Return nodes by weeks, NaN where a node has no value, shape (n_nodes, n_weeks)."""
+    return np.array([[part.get(w, np.nan) for w in weeks] for part in parts]).reshape(len(parts), len(weeks))
+
+
+def _percentiles(values: np.ndarray, places: int) -> dict[str, list[float | None]]:
+    """Return percentiles over nodes for each week, None for weeks without any."""
+    some = np.isfinite(values).any(axis=0) if values.size else np.zeros(values.shape[1], dtype=bool)
+    out = np.full((len(SHARES), values.shape[1]), np.nan)
+    if some.any():
+        out[:, some] = np.nanpercentile(values[:, some], SHARES, axis=0)
+    rows = np.round(out, places).tolist()
+    return {f"p{share:.0f}": [v if v == v else None for v in row] for share, row in zip(SHARES, rows, strict=True)}
+
+
+def gateway_losses(rows: Sequence[NodeRow], gaps: Sequence[Gap]) -> list[dict[str, Any]]:
+    """Return for each gateway what its nodes were to deliver, what came, and whose loss the rest was.
+
+    Returns
+    -------
+    list of dict
+        Most lost check-ins first: ``gateway``, ``nodes``, ``expected``, ``received``, ``outage`` (missed while the
+        gateway, the host or the export failed), ``deliveries`` (each node's own delivery rate with its name).
+    """
+    shared = dict.fromkeys((r.node for r in rows), 0)
+    for gap in gaps:
+        if gap.cause != "node" and gap.node in shared:
+            shared[gap.node] += gap.missed
+    found: dict[str, dict[str, Any]] = {}
+    for row in rows:
+        if row.expected is None or row.received is None:
+            continue
+        entry = found.setdefault(
+            row.gateway,
+            {"gateway": row.gateway, "nodes": 0, "expected": 0, "received": 0, "outage": 0, "deliveries": []},
+        )
+        entry["nodes"] += 1
+        entry["expected"] += row.expected
+        entry["received"] += row.received
+        entry["outage"] += shared[row.node]
+        if known(row.delivery):
+            entry["deliveries"].append([row.node, round(float(row.delivery or 0.0), 5)])
+    for entry in found.values():
+        entry["deliveries"].sort(key=lambda d: (d[1], d[0]))
+    return sorted(found.values(), key=lambda e: (e["received"] - e["expected"], e["gateway"]))
+
+
+def batteries_by_month(rows: Sequence[NodeRow], as_of: float, months: int) -> dict[str, Any]:
+    """Return how many batteries are expected to reach their cut-off in each month, with P10 and P90 of the count.
+
+    Each forecast is taken as a normal law of time on either side of its P50, so that P10, P50 and P90 are met exactly;
+    the number in a month is then a sum of independent yes-or-no events (Poisson-binomial law), computed exactly.
+
+    Returns
+    -------
+    dict
+        ``month`` (first instants [s]), ``expected``, ``p10``, ``p90`` (counts), ``forecast`` (nodes with a date),
+        ``not_before`` (nodes with no date but a "no earlier than"), ``unknown``, ``past`` (expected number before the
+        present month).
+    """
+    dated = [r for r in rows if known(r.eol_p10) and known(r.eol_p50) and known(r.eol_p90)]
+    edges = month_edges(as_of, months) if known(as_of) else np.zeros(1)
+    cdf = np.array([_share_before(r, edges) for r in dated]).reshape(len(dated), len(edges))
+    within = np.diff(cdf, axis=1)
+    counts = [_count_law(within[:, m]) for m in range(within.shape[1])]
+    with_date = {id(r) for r in dated}
+    waiting = sum(1 for r in rows if id(r) not in with_date and known(r.eol_not_before))
+    return {
+        "month": edges[:-1].astype(np.int64).tolist(),
+        "expected": np.round(within.sum(axis=0), 3).tolist(),
+        "p10": [c[0] for c in counts],
+        "p90": [c[1] for c in counts],
+        "forecast": len(dated),
+        "past": round(float(cdf[:, 0].sum()), 3) if dated else 0.0,
+        "not_before": waiting,
+        "unknown": len(rows) - len(dated) - waiting,
+    }
+
+
+def month_edges(as_of: float, months: int) -> np.ndarray:
+    """Return the first instants of the present month and the following ones, shape (months + 1,)."""
+    now = instant(as_of)
+    numbers = [now.year * 12 + now.month - 1 + m for m in range(months + 1)]
+    return np.array([datetime(n // 12, n % 12 + 1, 1, tzinfo=UTC).timestamp() for n in numbers])
+
+
+def _share_before(row: NodeRow, edges: np.ndarray) -> np.ndarray:
+    """Return the probability that a battery reaches its cut-off before each instant."""
+    p10, p50, p90 = float(row.eol_p10 or 0), float(row.eol_p50 or 0), float(row.eol_p90 or 0)
+    left, right = max(p50 - p10, DAY_S) / Z90, max(p90 - p50, DAY_S) / Z90
+    return ndtr((edges - p50) / np.where(edges < p50, left, right))
+
+
+def _count_law(chance: np.ndarray) -> tuple[int, int]:
+    """Return P10 and P90 of the number of events among independent ones, by convolution of the two-point laws."""
+    law = np.ones(1)
+    for p in chance[chance > 1e-6]:
+        law = np.convolve(law, [1.0 - p, p])
+    total = np.cumsum(law)
+    return int(np.searchsorted(total, 0.1 - 1e-12)), int(np.searchsorted(total, 0.9 - 1e-12))
