@@ -15,6 +15,7 @@ from lamplighter.settings.arrivals import ArrivalsSettings
 from lamplighter.settings.base import Section, setting
 from lamplighter.settings.battery import BatterySettings
 from lamplighter.settings.data import DataSettings
+from lamplighter.settings.history import HistorySettings
 from lamplighter.settings.intake import IntakeSettings
 from lamplighter.settings.radio import RadioSettings
 from lamplighter.settings.report import ReportSettings
@@ -38,6 +39,7 @@ class Settings:
     columns: dict[str, str] = field(default_factory=dict, metadata={"unit": "-", "reason": "Overrides of the synonyms."})
     tags: dict[str, str] = field(default_factory=dict, metadata={"unit": "-", "reason": "Overrides of the tag rules."})
     intake: IntakeSettings = field(default_factory=IntakeSettings)
+    history: HistorySettings = field(default_factory=HistorySettings)
     arrivals: ArrivalsSettings = field(default_factory=ArrivalsSettings)
     radio: RadioSettings = field(default_factory=RadioSettings)
     zero: ZeroSettings = field(default_factory=ZeroSettings)
