@@ -19,6 +19,7 @@ from lamplighter.checks.base import CheckResult, Context
 from lamplighter.engines import run_serial
 from lamplighter.errors import InputError
 from lamplighter.fleet import Fleet, RegisterEntry, entry_of, parse_time, read_fleet
+from lamplighter.overview import overview
 from lamplighter.results import Assessment, NodeRow
 from lamplighter.settings import Settings, read_settings
 from lamplighter.triage import judge_fleet
@@ -208,7 +209,8 @@ def assess_fleet(
         register={node: asdict(entry) for node, entry in sorted(context.register.items())},
         worklog=[asdict(w) for node in sorted(context.worklog) for w in context.worklog[node]],
         assumptions=assumptions(fleet, settings, as_of is None),
-        fleet={name: result.fleet for name, result in results.items()},
+        fleet={name: result.fleet for name, result in results.items()}
+        | {"overview": overview(rows, series, results["arrivals"].gaps, present, settings.report.months_ahead)},
         version=version("lamplighter"),
     )
 
