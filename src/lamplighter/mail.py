@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import os
+import platform
 import smtplib
 import ssl
 from email.message import EmailMessage
 from email.utils import formatdate, make_msgid
+from typing import Any
 
 from lamplighter.errors import InputError
 from lamplighter.settings import Settings
@@ -68,7 +70,9 @@ def send(settings: Settings, subject: str, text: str) -> None:
 
 def _connection(settings: Settings) -> smtplib.SMTP:
     weekly = settings.weekly
+    # The short name: asking the resolver for the full one can hang for half a minute on a closed network.
+    options: dict[str, Any] = {"timeout": TIMEOUT_S, "local_hostname": platform.node() or "localhost"}
     if weekly.mail_security == "tls":
         context = ssl.create_default_context()
-        return smtplib.SMTP_SSL(weekly.mail_server, weekly.mail_port, timeout=TIMEOUT_S, context=context)
-    return smtplib.SMTP(weekly.mail_server, weekly.mail_port, timeout=TIMEOUT_S)
+        return smtplib.SMTP_SSL(weekly.mail_server, weekly.mail_port, context=context, **options)
+    return smtplib.SMTP(weekly.mail_server, weekly.mail_port, **options)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 from collections.abc import Iterator
 from email import message_from_bytes
 
@@ -30,11 +31,15 @@ def box() -> Iterator[tuple[Box, int]]:
     box = Box()
 
     def accept(server, session, envelope, mechanism, data) -> AuthResult:
-        return AuthResult(success=data.login == b"site" and data.password == b"s3cret")
+        return AuthResult(success=data.login == b"site" and data.password == b"s3cret", handled=False)
 
-    server = Controller(box, hostname="127.0.0.1", port=0, authenticator=accept, auth_require_tls=False)
+    with socket.create_server(("127.0.0.1", 0)) as probe:
+        port = probe.getsockname()[1]
+    server = Controller(
+        box, hostname="127.0.0.1", port=port, authenticator=accept, auth_require_tls=False, server_hostname="test"
+    )
     server.start()
-    yield box, server.server.sockets[0].getsockname()[1]
+    yield box, port
     server.stop()
 
 
