@@ -8,10 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special, stats
 
+from lamplighter.stats.noise import Fit, averaged, regress, whitener
 from lamplighter.stats.proportions import normal_quantile
 
 MOST_PAIRS = 400_000
 """Pairs of points beyond which only an even part of them is used: about 900 points, 3 MB."""
+FARTHEST = 3.5
+"""Robust standard deviations to which an outlier is drawn in before the regression."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,6 +70,39 @@ class SeasonalTest:
     high: float
     heterogeneity: float
     n: int
+
+
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """The trend of values whose noise has a memory.
+
+    Attributes
+    ----------
+    slope, low, high : float
+        Per unit of t: median of pair slopes and its interval.
+    intercept : float
+        Value of the line at t = 0.
+    p : float
+        Two-sided p-value of no trend.
+    factor : float
+        By how much the memory of the noise (and the other columns) widens the variance of the slope,
+        against independent noise of the same size.
+    effective_n : float
+        How many independent points would tell as much.
+    gls_slope, gls_error : float
+        Slope by generalised least squares and its standard error, for comparison.
+    """
+
+    slope: float
+    low: float
+    high: float
+    intercept: float
+    p: float
+    n: int
+    factor: float
+    effective_n: float
+    gls_slope: float
+    gls_error: float
 
 
 def clean(t: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -250,7 +286,7 @@ def mann_kendall(
 
 
 def score(s: float, variance: float) -> float:
-    """Normal score of S with continuity correction; 0 when nothing varies."""
+    """Return the normal score of S with continuity correction; 0 when nothing varies."""
     return 0.0 if variance <= 0 else float(np.sign(s) * max(abs(s) - 1, 0) / math.sqrt(variance))
 
 
@@ -351,3 +387,68 @@ def _season_variance(t: np.ndarray, y: np.ndarray, season: np.ndarray) -> float:
     k = np.einsum("jig,jih->gh", np.triu(np.ones((n, n)), 1)[..., None] * signs, signs)
     r = 4 * ranks.T @ ranks - n * (n + 1) ** 2
     return float(np.sum((k + r) / 3))
+
+
+def trend(t: np.ndarray, y: np.ndarray, confidence: float = 0.95, others: np.ndarray | None = None) -> Trend:
+    """Slope, interval and test that stay honest when the noise has a memory: the one the checks use.
+
+    The slope is the median of pair slopes. Its interval and the p-value come from a regression whose
+    noise model is averaged over memories and slow shares (:mod:`lamplighter.stats.noise`), after
+    outliers were drawn in.
+
+    Parameters
+    ----------
+    t, y : ndarray, shape (n,)
+        Times (need not be even) and values; NaN are left out.
+    confidence : float
+        Two-sided coverage.
+    others : ndarray, shape (n, k), optional
+        Further columns that move y (temperature, season); their effect is taken out first.
+
+    Returns
+    -------
+    Trend
+        NaN throughout when there are fewer than five points more than columns, or all at one time.
+    """
+    t, y = np.asarray(t, dtype=float), np.asarray(y, dtype=float)
+    extra = np.zeros((len(t), 0)) if others is None else np.asarray(others, dtype=float)
+    keep = np.isfinite(t) & np.isfinite(y) & np.isfinite(extra).all(1)
+    order = np.argsort(t[keep], kind="stable")
+    t, rows = t[keep][order], np.column_stack([y, extra])[keep][order]
+    if len(t) < 5 + extra.shape[1] or t[0] == t[-1]:
+        nan = math.nan
+        return Trend(nan, nan, nan, nan, nan, len(t), nan, nan, nan, nan)
+    at, mean, count = averaged(t, rows)
+    span = at[-1] - at[0]
+    rest = mean[:, 1:] - mean[:, 1:].mean(0)
+    columns = np.column_stack([np.ones(len(at)), (at - at.mean()) / span, rest])
+    fit = regress(whitener(at, count), tamed(at, mean[:, 0]), columns)
+    adjusted = mean[:, 0] - rest @ (fit.weight @ fit.coefficient[:, 2:])
+    return _shifted(at, adjusted, fit, float(span), confidence, len(t))
+
+
+def _shifted(t: np.ndarray, y: np.ndarray, fit: Fit, span: float, confidence: float, n: int) -> Trend:
+    """Median of pair slopes with the regression's interval moved onto it.
+
+    A rank interval widened by a large factor would run into the slopes of close pairs, which say
+    nothing of the trend; the regression's interval does not.
+    """
+    slope = float(np.median(pair_slopes(t, y)[0]))
+    low, high = (end / span for end in fit.interval(1, confidence))
+    line = t - t.mean()
+    rest = y - y.mean() - line * float(line @ y) / float(line @ line)
+    plain = math.sqrt(float(rest @ rest) / max(len(t) - 2, 1) / float(line @ line))
+    gls, error = fit.mean(1) / span, (high - low) / (2 * normal_quantile(confidence))
+    factor = (error / plain) ** 2 if plain > 0 else 1.0
+    effective = len(t) / factor if factor > 0 else float(len(t))
+    intercept = float(np.median(y) - slope * np.median(t))
+    return Trend(slope, low - gls + slope, high - gls + slope, intercept, fit.p(1), n, factor, effective, gls, error)
+
+
+def tamed(t: np.ndarray, y: np.ndarray) -> np.ndarray:
+    """Values drawn in to within a few robust deviations of the line of median slope: outliers keep their sign only."""
+    line = theil_sen(t, y)
+    rest = y - line.intercept - line.slope * t
+    middle = float(np.median(rest))
+    reach = FARTHEST * 1.4826 * float(np.median(np.abs(rest - middle)))
+    return y - rest + np.clip(rest, middle - reach, middle + reach) if reach > 0 else y

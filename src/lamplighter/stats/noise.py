@@ -1,0 +1,248 @@
+"""Regression when the noise has a memory: generalised least squares averaged over how long it lasts.
+
+The noise is a slow part that forgets exponentially (time constant tau, share r of the variance)
+on top of a part without memory (share 1 - r). Neither tau nor r is known: every answer is an
+average over a grid of both, weighted by how well each explains the data (marginal likelihood).
+So an interval is wide where a slow wander cannot be told from a trend, and no wider.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from scipy import special
+
+MOST_POINTS = 220
+"""Points beyond which neighbours are averaged; the cost grows with the square."""
+SLOW_SHARES = (0.0, 0.3, 0.6, 0.85, 0.96, 0.99, 0.9999)
+TAU_STEP = 2.0
+LONGEST_TAU = 0.5
+"""Longest memory on the grid, as a share of the span; a longer one acts alike within the span."""
+MEMORY_PRIOR = 0.5
+"""Prior weight of a memory falls with this power of it: most weather is forgotten within days."""
+FLAT = 1e-9
+"""Size below which a column tells nothing that the others do not."""
+
+
+@dataclass(frozen=True)
+class Whitener:
+    """Transforms that turn correlated noise into white, one for each point of the grid.
+
+    Attributes
+    ----------
+    tau, share : ndarray, shape (g,)
+        Memory [unit of t] and share of the slow part.
+    matrix : ndarray, shape (g, n, n)
+        Lower triangular; matrix @ R @ matrix.T is the identity.
+    log_det : ndarray, shape (g,)
+        Logarithm of the determinant of the correlation matrix R.
+    """
+
+    tau: np.ndarray
+    share: np.ndarray
+    matrix: np.ndarray
+    log_det: np.ndarray
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A regression at every point of the noise grid, and how much each point counts.
+
+    Attributes
+    ----------
+    weight : ndarray, shape (g,)
+        Posterior weight, sums to 1.
+    log_evidence : ndarray, shape (g,)
+        Logarithm of the marginal likelihood, comparable between models of the same data when
+        both differ only in columns that have priors.
+    coefficient, scale : ndarray, shape (g, p)
+        Estimate and its standard error.
+    freedom : float
+        Degrees of freedom of the t-distribution.
+    """
+
+    weight: np.ndarray
+    log_evidence: np.ndarray
+    coefficient: np.ndarray
+    scale: np.ndarray
+    freedom: float
+
+    def mean(self, column: int) -> float:
+        """Return the averaged estimate of one coefficient."""
+        return float(self.weight @ self.coefficient[:, column])
+
+    def spread(self, column: int) -> float:
+        """Return the averaged standard error of one coefficient, the disagreement over the grid included."""
+        centre = self.mean(column)
+        return math.sqrt(
+            float(self.weight @ (self.scale[:, column] ** 2 + (self.coefficient[:, column] - centre) ** 2))
+        )
+
+    def interval(self, column: int, confidence: float = 0.95) -> tuple[float, float]:
+        """Return the two-sided interval of one coefficient, from the mixture of t-distributions."""
+        c, s = self.coefficient[:, column], self.scale[:, column]
+        return mixture_interval(c, s, self.weight, self.freedom, confidence)
+
+    def p(self, column: int) -> float:
+        """Return the two-sided p-value that one coefficient is zero."""
+        below = mixture_below(0.0, self.coefficient[:, column], self.scale[:, column], self.weight, self.freedom)
+        return min(1.0, 2 * min(below, 1 - below))
+
+
+def mixture_below(x: float, centre: np.ndarray, scale: np.ndarray, weight: np.ndarray, freedom: float) -> float:
+    """Probability below x of a weighted mixture of t-distributions."""
+    z = np.divide(x - centre, scale, out=np.where(x > centre, np.inf, -np.inf), where=scale > 0)
+    return float(weight @ special.stdtr(freedom, z))
+
+
+def mixture_interval(
+    centre: np.ndarray, scale: np.ndarray, weight: np.ndarray, freedom: float, confidence: float
+) -> tuple[float, float]:
+    """Two-sided interval of a weighted mixture of t-distributions, by bisection."""
+    tail = (1 - confidence) / 2
+    reach = -special.stdtrit(freedom, tail)
+    some = weight > tail * 1e-3 / len(weight)
+    centre, scale, weight = centre[some], scale[some], weight[some] / weight[some].sum()
+    ends = []
+    for share in (tail, 1 - tail):
+        low, high = float((centre - reach * scale).min()), float((centre + reach * scale).max())
+        for _ in range(40):
+            middle = 0.5 * (low + high)
+            if mixture_below(middle, centre, scale, weight, freedom) < share:
+                low = middle
+            else:
+                high = middle
+        ends.append(0.5 * (low + high))
+    return ends[0], ends[1]
+
+
+def tau_grid(t: np.ndarray) -> np.ndarray:
+    """Memories to consider [unit of t]: from half the usual spacing to a share of the span, doubling."""
+    spacing = float(np.median(np.diff(t))) if len(t) > 1 else 1.0
+    spacing = spacing if spacing > 0 else max(float(t[-1] - t[0]) / max(len(t) - 1, 1), 1e-12)
+    longest = max(LONGEST_TAU * float(t[-1] - t[0]), spacing)
+    count = 1 + math.ceil(math.log(longest / (0.5 * spacing), TAU_STEP))
+    return np.geomspace(0.5 * spacing, longest, max(count, 2))
+
+
+def whitener(t: np.ndarray, weight: np.ndarray | None = None, taus: np.ndarray | None = None) -> Whitener:
+    """Return transforms for points at times t over the grid of memories and slow shares.
+
+    Parameters
+    ----------
+    t : ndarray, shape (n,)
+        Times in order; may repeat.
+    weight : ndarray, shape (n,), optional
+        How many values stand behind each point: divides the variance of the part without memory.
+    taus : ndarray, optional
+        Memories to consider; :func:`tau_grid` when left out.
+    """
+    t = np.ascontiguousarray(t, dtype=float)
+    weight = np.ones(len(t)) if weight is None else np.ascontiguousarray(weight, dtype=float)
+    taus = tau_grid(t) if taus is None else np.ascontiguousarray(taus, dtype=float)
+    # Times from the first point on: nodes of one fleet then share the transforms.
+    return _whitener((t - t[0]).tobytes(), (weight / weight.mean()).tobytes(), taus.tobytes())
+
+
+@lru_cache(maxsize=4)
+def _whitener(t_bytes: bytes, weight_bytes: bytes, tau_bytes: bytes) -> Whitener:
+    t, weight, taus = (np.frombuffer(b) for b in (t_bytes, weight_bytes, tau_bytes))
+    tau, share = (a.ravel() for a in np.meshgrid(taus, np.array(SLOW_SHARES), indexing="ij"))
+    n = len(t)
+    matrix = np.zeros((len(tau), n, n))
+    log_det = np.zeros(len(tau))
+    mean = np.zeros((len(tau), n))
+    variance = share.copy()
+    for k in range(n):  # innovations of the Kalman filter, applied to the columns of the identity
+        if k:
+            memory = np.exp(-(t[k] - t[k - 1]) / tau)
+            mean *= memory[:, None]
+            variance = memory**2 * variance + share * (1 - memory**2)
+        total = variance + (1 - share) / weight[k]
+        innovation = -mean
+        innovation[:, k] += 1
+        matrix[:, k] = innovation / np.sqrt(total)[:, None]
+        log_det += np.log(total)
+        gain = variance / total
+        mean = mean + gain[:, None] * innovation
+        variance = variance * (1 - gain)
+    for a in (tau, share, matrix, log_det):
+        a.setflags(write=False)
+    return Whitener(tau, share, matrix, log_det)
+
+
+def regress(white: Whitener, y: np.ndarray, columns: np.ndarray, prior: np.ndarray | None = None) -> Fit:
+    """Fit y by columns at every point of the noise grid.
+
+    Parameters
+    ----------
+    white : Whitener
+    y : ndarray, shape (n,)
+    columns : ndarray, shape (n, p)
+        The first is usually constant.
+    prior : ndarray, shape (p,), optional
+        Standard deviation expected of each coefficient, in units of the noise's standard
+        deviation; infinite (the default) for no expectation.
+
+    Returns
+    -------
+    Fit
+
+    Raises
+    ------
+    ValueError
+        With fewer than two points more than free columns.
+    """
+    n, p = columns.shape
+    pull = np.zeros(p) if prior is None else 1 / np.asarray(prior, dtype=float)
+    free = int(np.sum(pull == 0))
+    if n < free + 2:
+        raise ValueError(f"{n} points are too few for {free} free coefficients")
+    size = np.sqrt(np.mean(columns**2, axis=0))
+    size[size == 0] = 1.0
+    unit = float(np.std(y)) or 1.0
+    x = np.concatenate(
+        [white.matrix @ (columns / size), np.broadcast_to(np.diag(pull / size), (len(white.tau), p, p))], 1
+    )
+    z = np.concatenate([white.matrix @ (y / unit), np.zeros((len(white.tau), p))], 1)
+    q, r = np.linalg.qr(x)
+    qz = np.einsum("gnp,gn->gp", q, z)
+    flat = np.abs(np.einsum("gpp->gp", r))
+    r = r + np.einsum("gp,pq->gpq", np.where(flat < FLAT, 1.0, 0.0), np.eye(p))
+    inverse = np.linalg.inv(r)
+    rest = np.maximum(np.einsum("gn,gn->g", z, z) - np.einsum("gp,gp->g", qz, qz), 1e-24)
+    freedom = float(n - free)
+    log_evidence = -0.5 * (white.log_det + freedom * np.log(rest)) - np.log(np.maximum(flat, FLAT)).sum(1)
+    log_evidence = log_evidence + np.log(pull[pull > 0] / size[pull > 0]).sum()
+    coefficient = np.einsum("gpq,gq->gp", inverse, qz) * unit / size
+    scale = np.sqrt((rest / freedom)[:, None] * np.einsum("gpq,gpq->gp", inverse, inverse)) * unit / size
+    log_evidence = log_evidence - MEMORY_PRIOR * np.log(white.tau)
+    weight = np.exp(log_evidence - log_evidence.max())
+    return Fit(weight / weight.sum(), log_evidence, coefficient, scale, freedom)
+
+
+def averaged(t: np.ndarray, values: np.ndarray, most: int = MOST_POINTS) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Average neighbours in equal stretches of time until no more than a number of points is left.
+
+    Parameters
+    ----------
+    t : ndarray, shape (n,)
+        Times in order.
+    values : ndarray, shape (n, ...)
+        No NaN.
+
+    Returns
+    -------
+    t, values, count : ndarray
+        Mean time, mean values and number behind each point.
+    """
+    if len(t) <= most:
+        return t, values, np.ones(len(t))
+    place = np.minimum(((t - t[0]) / (t[-1] - t[0]) * most).astype(np.int64), most - 1)
+    first = np.flatnonzero(np.diff(place, prepend=-1))
+    count = np.diff(first, append=len(t)).astype(float)
+    mean = np.add.reduceat(values, first, axis=0) / count.reshape(-1, *([1] * (values.ndim - 1)))
+    return np.add.reduceat(t, first) / count, mean, count
