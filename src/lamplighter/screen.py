@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
+from collections.abc import Sequence
 
 from lamplighter.checkins import Account
 from lamplighter.results import Assessment, Item
@@ -27,10 +29,10 @@ def _headline(assessment: Assessment) -> str:
     return f"{count(len(signals), 'node')} at {moment(assessment.as_of)}: {states}{apart} (NAMUR NE 107 signals)"
 
 
-def _ranked(items: list[Item], width: int) -> str:
+def _ranked(items: list[Item], width: int, most: int = MOST_ITEMS) -> str:
     if not items:
         return "Nothing needs a person."
-    shown = items[:MOST_ITEMS]
+    shown = items[:most]
     name_width = min(max(len(i.subject) for i in shown), max(8, width // 4))
     left = 3 + 1 + _STATUS_WIDTH + name_width + 2 + _DUE_WIDTH
     lines = [f"{'':3} {'NE':{_STATUS_WIDTH}}{'node':{name_width}}  {'due':{_DUE_WIDTH}}what to do"]
@@ -40,8 +42,8 @@ def _ranked(items: list[Item], width: int) -> str:
         subject = i.subject if len(i.subject) <= name_width else i.subject[: name_width - 1] + "…"
         lines.append(f"{i.rank:3} {i.status:{_STATUS_WIDTH}}{subject:{name_width}}  {due:{_DUE_WIDTH}}{words[0]}")
         lines += [" " * left + w for w in words[1:]]
-    if len(items) > MOST_ITEMS:
-        lines.append(f"    and {len(items) - MOST_ITEMS} more in the report")
+    if len(items) > most:
+        lines.append(f"    and {len(items) - most} more in the report")
     return "\n".join(line.rstrip() for line in lines)
 
 
@@ -59,3 +61,79 @@ def row_account(account: Account) -> str:
     lines += [f"  {f.file}: {f.problem}" for f in account.files if f.problem]
     lines += [f"  note: {n.text}" for n in account.notes]
     return "\n".join(lines)
+
+
+SUMMARY_ITEMS = 10
+SUMMARY_CHANGES = 5
+CHANGE_WORDS = {
+    "new": "New since last week",
+    "worse": "Worse",
+    "better": "Better",
+    "done": "Done",
+    "gone": "No longer found",
+}
+CAUTION = (
+    "Nothing here authorises work: site procedure, permits, local codes and licensed practice come first. "
+    "The report lists the cautions."
+)
+
+
+def summary_text(assessment: Assessment, problems: Sequence[str] = (), width: int = 78) -> str:
+    """Return the week on one screen of plain text, fit to be mailed."""
+    parts = [_wrapped(_headline(assessment), width)]
+    if problems:
+        parts.append("\n".join(["Data problems:", *(_wrapped(p, width, "  - ") for p in problems)]))
+    changes = _change_lines(assessment)
+    if changes:
+        parts.append("\n".join(_wrapped(line, width, bullet) for bullet, line in changes))
+    parts.append(_ranked(assessment.items, width, SUMMARY_ITEMS))
+    parts.append(_wrapped(CAUTION, width))
+    return "\n\n".join(parts) + "\n"
+
+
+def summary_markdown(assessment: Assessment, problems: Sequence[str] = ()) -> str:
+    """Return the week as Markdown, fit to be mailed or posted."""
+    lines = [f"# Lamplighter, {date(assessment.as_of)}", "", _headline(assessment), ""]
+    if problems:
+        lines += ["## Data problems", "", *(f"- {_escaped(p)}" for p in problems), ""]
+    changes = _change_lines(assessment)
+    if changes:
+        lines += ["## Changes", "", *(f"{'  ' if b.startswith('  ') else ''}- {_escaped(c)}" for b, c in changes), ""]
+    lines += ["## What to do", ""]
+    if assessment.items:
+        lines += ["| | signal | subject | due | what to do |", "|---|---|---|---|---|"]
+        for i in assessment.items[:SUMMARY_ITEMS]:
+            due = date(i.due) if known(i.due) else ""
+            lines.append(
+                f"| {i.rank} | {i.status} | {_escaped(i.subject)} | {due} | {_escaped(i.action or i.reason)} |"
+            )
+        if len(assessment.items) > SUMMARY_ITEMS:
+            lines += ["", f"and {len(assessment.items) - SUMMARY_ITEMS} more in the report"]
+    else:
+        lines.append("Nothing needs a person.")
+    return "\n".join([*lines, "", CAUTION]) + "\n"
+
+
+def _change_lines(assessment: Assessment) -> list[tuple[str, str]]:
+    """Changes as (bullet, text): a line a kind with its count, and the first few below it."""
+    lines = []
+    for kind, words in CHANGE_WORDS.items():
+        changes = assessment.changes.get(kind) or []
+        if changes:
+            lines.append(("", f"{words}: {len(changes)}"))
+            lines += [("  - ", f"{c['node'] or 'host'}: {c['text']}") for c in changes[:SUMMARY_CHANGES]]
+            if len(changes) > SUMMARY_CHANGES:
+                lines.append(("  - ", f"and {len(changes) - SUMMARY_CHANGES} more"))
+    quiet = assessment.changes.get("acknowledged") or []
+    if quiet:
+        lines.append(("", f"Quiet because acknowledged: {len(quiet)}"))
+    return lines
+
+
+def _wrapped(text: str, width: int, bullet: str = "") -> str:
+    return textwrap.fill(text, width, initial_indent=bullet, subsequent_indent=" " * len(bullet))
+
+
+def _escaped(text: str) -> str:
+    """Text that Markdown shows as it is and cannot take for markup."""
+    return re.sub(r"([\\`*_{}\[\]<>#|!])", r"\\\1", " ".join(text.split()))
