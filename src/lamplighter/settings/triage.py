@@ -4,9 +4,157 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from lamplighter.settings.base import Section
+from lamplighter.errors import SettingsError
+from lamplighter.settings.base import Section, setting
 
 
 @dataclass(frozen=True, kw_only=True)
 class TriageSettings(Section):
-    """Thresholds of the section ``[triage]``, each with unit and reason."""
+    """Thresholds of the section ``[triage]``, each with unit and reason.
+
+    Money is in one currency of the user's choice; only ratios decide, so the defaults serve until better are known.
+    """
+
+    # Ranking
+    planning_interval_days: float = setting(
+        28.0, "days", "Time until the next planned visit: what waits, waits this long.", low=1, high=730
+    )
+    default_criticality: float = setting(
+        3.0, "1 to 5", "Criticality of a node whose register entry does not say.", low=1, high=5
+    )
+    loss_cost_per_day: tuple[float, ...] = setting(
+        (2.0, 5.0, 12.0, 30.0, 75.0),
+        "money a day",
+        "Cost of a day of lost or wrong data for criticality 1 to 5; about 2.5 times more a step.",
+        low=0,
+    )
+    wrong_reading_share: float = setting(
+        0.5, "share", "A reading outside its zero tolerance costs this share of a reading that is lost.", low=0, high=1
+    )
+    weak_link_share: float = setting(
+        0.3,
+        "share",
+        "Share of check-ins taken to be at risk while the fade margin is below its minimum.",
+        low=0,
+        high=1,
+    )
+    acceptable_delivery: float = setting(
+        0.95, "share", "Losses down to this delivery rate are the radio's ordinary ones and no visit mends them.",
+        low=0.01, high=1,
+    )  # fmt: skip
+    margin_uncertainty_db: float = setting(
+        2.0, "dB", "Standard deviation of the fade margin besides that of its trend.", low=0.1, high=20
+    )
+    zero_uncertainty_share: float = setting(
+        0.15, "share of tolerance", "Standard deviation of a zero error besides that of its drift.", low=0.01, high=2
+    )
+    battery_uncertainty_days: float = setting(
+        7.0, "days", "Least standard deviation of an end-of-life date, however sharp the forecast.", low=0.1, high=365
+    )
+    unknown_life_days: float = setting(
+        1460.0, "days", "Mean life left once only a 'no earlier than' date is known and has passed.", low=30
+    )
+
+    # Due dates
+    failure_due_days: tuple[float, ...] = setting(
+        (28.0, 14.0, 7.0, 3.0, 2.0),
+        "days",
+        "A node that is lost (F) wants a visit within this time, for criticality 1 to 5.",
+        low=0,
+    )
+    attention_due_days: tuple[float, ...] = setting(
+        (56.0, 42.0, 28.0, 21.0, 14.0),
+        "days",
+        "A node that is doubtful, out of specification or needs maintenance (C, S, M) with no forecast date.",
+        low=0,
+    )
+    shared_due_days: float = setting(
+        2.0, "days", "A gateway or host fault wants attention within this time: it darkens many nodes.", low=0
+    )
+
+    # Diagnosis
+    rules_file: str = setting(
+        "", "path", "A table of causes and likelihoods to use instead of the one that comes along."
+    )
+    evidence_weight: float = setting(
+        0.8,
+        "-",
+        "Exponent on the likelihoods: below 1 because pieces of evidence are not independent.",
+        low=0.1,
+        high=1,
+    )
+    second_cause_probability: float = setting(
+        0.5, "probability", "A further cause at least this probable is put on the same job.", low=0.05, high=1
+    )
+    shown_cause_probability: float = setting(
+        0.05, "probability", "Causes less probable than this are not listed.", low=0, high=1
+    )
+    shared_share: float = setting(
+        0.6, "share", "A trouble that this share of a gateway's nodes show together is the gateway's.", low=0.05, high=1
+    )
+    shared_nodes: int = setting(3, "nodes", "Fewer nodes than this never make a shared trouble.", low=2)
+    shared_days: float = setting(
+        3.0, "days", "Troubles that began within this time of one another count as together.", low=0.1
+    )
+
+    # New nodes
+    acceptance_days: float = setting(
+        14.0, "days", "A node this young gets an acceptance line: the crew is still near.", low=1, high=90
+    )
+    acceptance_zero_share: float = setting(
+        0.5, "share of tolerance", "A new node's zero error may use up this share of its tolerance.", low=0.05, high=1
+    )
+
+    # Work log against data
+    contradiction_window_days: float = setting(
+        10.0, "days", "A logged swap or re-zero must show in the data within this time.", low=1, high=90
+    )
+    swap_rise_v: float = setting(
+        0.03, "V", "A new battery of the same chemistry lifts the voltage by at least this much.", low=0.001, high=2
+    )
+
+    # Visits
+    horizon_days: int = setting(182, "days", "How far ahead visits are planned.", low=7, high=1100)
+    currency: str = setting("", "-", "Name of the currency shown beside costs.")
+    hourly_cost: float = setting(90.0, "money an hour", "A crew's hour, on the road or at work.", low=0)
+    travel_hours: float = setting(
+        2.0, "h", "Driving to a site and back, when nothing is said of the site.", low=0, high=24
+    )
+    site_travel_hours: dict[str, float] = setting({}, "h", "Driving to a site and back, by site.")
+    trip_cost: float = setting(
+        40.0, "money a trip", "Vehicle and preparation of one trip, besides the crew's hours.", low=0
+    )
+    visit_minutes: float = setting(
+        20.0, "min", "Time on site a visit besides the jobs: arrival, permit, talking to the operator.", low=0
+    )
+    battery_price: float = setting(25.0, "money", "One battery pack, when nothing is said of the part.", low=0)
+    part_prices: dict[str, float] = setting({}, "money", "Price of a part, by part number.")
+    typical_life_days: float = setting(
+        1460.0, "days", "Whole life of a battery whose start is not known.", low=30, high=7300
+    )
+    wasted_life_share: float = setting(
+        0.25,
+        "share",
+        "A battery is not changed while more than this share of its life is likely left.",
+        low=0.01,
+        high=1,
+    )
+    response_days: float = setting(
+        5.0, "days", "How long a failed node stays dark when batteries are replaced on failure.", low=0
+    )
+    crews: dict[str, str] = setting({"Crew 1": "Mon-Fri 8h"}, "-", "Crews: working days and hours a day.")
+    day_start: str = setting("08:00", "hour:minute", "When a working day begins, in the time zone of the settings.")
+    days_off: tuple[str, ...] = setting((), "ISO dates", "Days on which no crew works.")
+    site_months: dict[str, str] = setting({}, "-", 'Months in which a site can be reached, by site: "4-10" or "5,6,9".')
+    postponed_trip_share: float = setting(
+        0.5, "share", "A job left for after the horizon will cost this share of a trip then.", low=0, high=1
+    )
+    planner_seconds: float = setting(
+        20.0, "s", "Time the planner may take to fit visits into crew days before it settles for what it has.", low=1
+    )
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        for name in ("loss_cost_per_day", "failure_due_days", "attention_due_days"):
+            if len(getattr(self, name)) != 5:
+                raise SettingsError(f"setting {name} needs five numbers, for criticality 1 to 5")

@@ -1,0 +1,140 @@
+"""One node's case: everything the checks said of it, gathered."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from lamplighter.checkins import DAY_S
+from lamplighter.checks.base import CheckResult, Context
+from lamplighter.fleet import RegisterEntry, WorkEntry
+from lamplighter.results import SEVERITIES, Finding, Verdict
+from lamplighter.triage.rules import EvidenceRule, Rules
+from lamplighter.wording import known
+
+NOT_EVALUATED = "not evaluated"
+
+
+@dataclass(frozen=True, kw_only=True)
+class NodeCase:
+    """What is known of one node.
+
+    Attributes
+    ----------
+    findings : tuple of Finding
+        Those that put a status on the node, worst first.
+    facts : dict
+        The facts of all checks together.
+    verdicts : dict of check to Verdict
+    """
+
+    node: str
+    entry: RegisterEntry
+    findings: tuple[Finding, ...] = ()
+    facts: Mapping[str, Any] = field(default_factory=dict)
+    verdicts: Mapping[str, Verdict] = field(default_factory=dict)
+    worklog: tuple[WorkEntry, ...] = ()
+
+    def fact(self, name: str) -> float | None:
+        """Return a fact, None when it is missing or not a number."""
+        value = self.facts.get(name)
+        return float(value) if isinstance(value, (int, float)) and known(value) else None
+
+    def kinds(self) -> frozenset[str]:
+        """Return the kinds of its findings."""
+        return frozenset(f.kind for f in self.findings)
+
+    def judged(self, checks: tuple[str, ...]) -> bool:
+        """Whether any of these checks could judge the node; true when none is named."""
+        states = [self.verdicts[c].state for c in checks if c in self.verdicts]
+        return not checks or any(state != NOT_EVALUATED for state in states)
+
+
+def severity_order(finding: Finding) -> tuple[int, str, str]:
+    """Sort key: worst severity first, then by check and kind."""
+    return SEVERITIES.index(finding.severity), finding.check, finding.id
+
+
+def gather_cases(results: Mapping[str, CheckResult], context: Context) -> dict[str, NodeCase]:
+    """Gather each node's findings, facts and verdicts from all checks, nodes sorted."""
+    findings: dict[str, list[Finding]] = defaultdict(list)
+    facts: dict[str, dict[str, Any]] = defaultdict(dict)
+    verdicts: dict[str, dict[str, Verdict]] = defaultdict(dict)
+    for name, result in results.items():
+        for f in result.findings:
+            if f.node and f.severity != "info":
+                findings[f.node].append(f)
+        for node, some in result.facts.items():
+            facts[node].update(some)
+        for node, verdict in result.verdicts.items():
+            verdicts[node][name] = verdict
+    return {
+        node: NodeCase(
+            node=node,
+            entry=context.register.get(node) or RegisterEntry(node=node),
+            findings=tuple(sorted(findings[node], key=severity_order)),
+            facts=facts[node],
+            verdicts=verdicts[node],
+            worklog=tuple(context.worklog.get(node, ())),
+        )
+        for node in sorted({*context.seen, *context.register, *verdicts})
+    }
+
+
+def states_of(
+    case: NodeCase, rules: Rules, context: Context, around: frozenset[str] = frozenset(), losing: bool | None = None
+) -> dict[str, bool | None]:
+    """Return which evidence is present, absent, or could not be looked for.
+
+    Parameters
+    ----------
+    around : frozenset of str
+        Kinds of the findings that last on the node's gateway and host.
+    losing : bool, optional
+        Whether the other nodes of its gateway lose check-ins too.
+    """
+    shown = {*case.kinds(), *around}
+    derived = {**derive(case, context), "fact:peers_losing": losing}
+    return {rule.evidence: _state(rule, case, shown, derived) for rule in rules.evidence}
+
+
+def _state(rule: EvidenceRule, case: NodeCase, shown: set[str], derived: Mapping[str, bool | None]) -> bool | None:
+    facts = [derived.get(kind) for kind in rule.kinds if kind.startswith("fact:")]
+    if rule.kinds & shown or True in facts:
+        return True
+    if facts and all(fact is None for fact in facts):
+        return None
+    return False if case.judged(rule.checks) else None
+
+
+def derive(case: NodeCase, context: Context) -> dict[str, bool | None]:
+    """Return evidence that stands in the facts rather than in a finding."""
+    s = context.settings.triage
+    p10, margin = case.fact("eol_p10"), case.fact("fade_margin_db")
+    error, tolerance = case.fact("zero_error_pct_span"), zero_tolerance(case)
+    return {
+        "fact:battery_due": None if p10 is None else p10 <= context.as_of + s.planning_interval_days * DAY_S,
+        "fact:margin_low": None if margin is None else margin < min_margin_db(context),
+        "fact:zero_off": None if error is None or tolerance is None else abs(error) > tolerance,
+        "fact:has_twin": False if case.entry.same_process_as else None,
+        "fact:logged_removed": gone(case),
+    }
+
+
+def gone(case: NodeCase) -> bool:
+    """Whether the work log says that the node was taken out and it has not been heard since."""
+    removed = [w.time for w in case.worklog if w.action == "removed"]
+    return bool(removed) and not (case.fact("last_seen") or 0.0) > removed[-1] + DAY_S
+
+
+def zero_tolerance(case: NodeCase) -> float | None:
+    """Return the zero tolerance that was judged by [% of span]."""
+    judged = case.fact("zero_tolerance_pct_span")
+    return case.entry.zero_tolerance_pct_span if judged is None else judged
+
+
+def min_margin_db(context: Context) -> float:
+    """Return the fade margin that a link should keep [dB]."""
+    return getattr(context.settings.radio, "min_margin_db", 10.0)

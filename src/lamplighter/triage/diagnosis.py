@@ -1,0 +1,111 @@
+"""From evidence to probable causes: every single cause and every pair is weighed against what was seen."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import lru_cache
+from itertools import combinations
+
+import numpy as np
+
+from lamplighter.results import Cause
+from lamplighter.triage.rules import Rules, load_rules
+
+UNCLEAR = "cause not clear"
+FOR_RATIO = 2.0
+"""Evidence speaks for a cause when it is this many times likelier under it than under the middle of all causes."""
+AGAINST_LEVEL = 0.5
+"""Evidence that a cause brings with at least this probability speaks against it when absent."""
+
+
+@lru_cache(maxsize=8)
+def hypotheses(rules_file: str, subject: str) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return the hypotheses for a subject: which causes each holds, its prior, its likelihoods.
+
+    Two things can be wrong at once: a pair shows a piece of evidence unless neither cause does
+    (noisy or; Pearl 1988, Probabilistic Reasoning in Intelligent Systems, section 4.3; from memory).
+
+    Returns
+    -------
+    holds : bool array, shape (n_hypotheses, n_causes)
+    prior : array, shape (n_hypotheses,)
+    likelihood : array, shape (n_hypotheses, n_evidence)
+    """
+    rules = load_rules(rules_file)
+    allowed = [i for i, c in enumerate(rules.causes) if subject in c.subjects]
+    paired = [i for i in allowed if rules.causes[i].cause != UNCLEAR]
+    sets = [(i,) for i in allowed] + list(combinations(paired, 2))
+    holds = np.zeros((len(sets), len(rules.causes)), dtype=bool)
+    for row, members in enumerate(sets):
+        holds[row, list(members)] = True
+    log_prior = np.log([c.prior for c in rules.causes])
+    prior = np.exp(holds @ log_prior)
+    likelihood = 1 - np.exp(holds @ np.log1p(-rules.likelihood).T)
+    return holds, prior / prior.sum(), likelihood
+
+
+def posterior(states: np.ndarray, rules_file: str = "", subject: str = "node", weight: float = 1.0) -> np.ndarray:
+    """Return the probability of each cause given the evidence.
+
+    Parameters
+    ----------
+    states : array, shape (n_evidence,)
+        1 where a piece of evidence is present, 0 where absent, NaN where nobody could look.
+    rules_file : str
+        Table of likelihoods; empty for the one that comes along.
+    subject : str
+        node, gateway or host.
+    weight : float
+        Exponent on the likelihoods, below 1 for evidence that is not independent [-].
+
+    Returns
+    -------
+    array, shape (n_causes,)
+        Adds up to more than one where two causes are likely together.
+    """
+    holds, prior, likelihood = hypotheses(rules_file, subject)
+    present, absent = states == 1, states == 0
+    log = np.log(prior) + weight * (
+        np.log(likelihood[:, present]).sum(axis=1) + np.log1p(-likelihood[:, absent]).sum(axis=1)
+    )
+    share = np.exp(log - log.max())
+    return (share / share.sum()) @ holds
+
+
+def causes_of(
+    states: Mapping[str, bool | None],
+    rules_file: str = "",
+    subject: str = "node",
+    weight: float = 1.0,
+    least: float = 0.05,
+) -> tuple[Cause, ...]:
+    """Return the probable causes, most probable first, with the evidence for and against each.
+
+    Parameters
+    ----------
+    states : dict of evidence to bool or None
+        Present, absent, or None when nobody could look.
+    rules_file, subject, weight
+        See :func:`posterior`.
+    least : float
+        Causes less probable than this are left out, except the first.
+    """
+    rules = load_rules(rules_file)
+    seen = np.array([np.nan if states.get(e.evidence) is None else float(states[e.evidence]) for e in rules.evidence])
+    chance = posterior(seen, rules_file, subject, weight)
+    order = sorted(range(len(chance)), key=lambda i: (-chance[i], rules.causes[i].cause))
+    kept = [i for n, i in enumerate(order) if n == 0 or chance[i] >= least]
+    return tuple(_cause(rules, i, float(chance[i]), seen) for i in kept)
+
+
+def _cause(rules: Rules, index: int, chance: float, seen: np.ndarray) -> Cause:
+    column = rules.likelihood[:, index]
+    usual = np.median(rules.likelihood, axis=1)
+    supports = (seen == 1) & (column >= FOR_RATIO * usual)
+    opposes = (seen == 0) & (column >= AGAINST_LEVEL)
+    return Cause(
+        cause=rules.causes[index].cause,
+        probability=chance,
+        evidence_for=tuple(rules.evidence[e].present for e in np.flatnonzero(supports)),
+        evidence_against=tuple(rules.evidence[e].absent for e in np.flatnonzero(opposes)),
+    )

@@ -1,0 +1,331 @@
+"""From the checks' results to ranked rows and items."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
+
+import numpy as np
+
+from lamplighter import wording
+from lamplighter.checkins import DAY_S
+from lamplighter.checks.base import CheckResult, Context
+from lamplighter.results import SEVERITIES, Cause, Finding, Item, NodeRow
+from lamplighter.settings.triage import TriageSettings
+from lamplighter.triage import risk
+from lamplighter.triage.cases import NOT_EVALUATED, NodeCase, gather_cases, severity_order, states_of
+from lamplighter.triage.diagnosis import causes_of
+from lamplighter.triage.rules import CauseRule, Rules, load_rules
+from lamplighter.triage.shared import SharedFault, find_shared, nodes_by_gateway
+
+COLUMNS = frozenset(f.name for f in fields(NodeRow)) - {"rank", "node", "name", "site", "gateway", "risk_parts"}
+CANNOT = "Cannot be judged: "
+LOSING = frozenset({"silent", "delivery_falling", "delivery_low"})
+
+
+@dataclass(frozen=True, kw_only=True)
+class Judged:
+    """One node's case with what the triage makes of it."""
+
+    case: NodeCase
+    own: tuple[Finding, ...]
+    shared: SharedFault | None
+    causes: tuple[Cause, ...]
+    jobs: tuple[CauseRule, ...]
+    parts: dict[str, float]
+    shared_part: float
+
+
+def judge_fleet(results: Mapping[str, CheckResult], context: Context) -> tuple[list[NodeRow], list[Item]]:
+    """Diagnose, rank and put into words.
+
+    Parameters
+    ----------
+    results : dict of check to CheckResult
+    context : Context
+
+    Returns
+    -------
+    rows : list of NodeRow
+        Ranked by risk, ties by name; nodes that cannot be judged come last, without a rank.
+    items : list of Item
+        What needs a person, ranked by risk: one a node, one a gateway or host trouble.
+    """
+    rules = load_rules(context.settings.triage.rules_file)
+    cases = gather_cases(results, context)
+    faults = find_shared(cases, results, context)
+    judged = judge_nodes(cases, faults, rules, context)
+    rows = ranked_rows([make_row(j, context) for j in judged])
+    items = [node_item(j, context) for j in judged if j.own]
+    items += [shared_item(f, cases, judged, rules, context) for f in faults]
+    return rows, ranked_items(items)
+
+
+def judge_nodes(
+    cases: Mapping[str, NodeCase], faults: list[SharedFault], rules: Rules, context: Context
+) -> list[Judged]:
+    """Diagnose every node and price its waiting, leaving out what a gateway or the host accounts for."""
+    explained = {f.id for fault in faults for f in fault.explained}
+    fault_of = {n: fault for fault in reversed(faults) for n in fault.nodes}
+    losing = peers_losing(cases, context)
+    s = context.settings.triage
+    t = risk.moments(s.planning_interval_days)
+    judged = []
+    for node, case in cases.items():
+        own = tuple(f for f in case.findings if f.id not in explained)
+        causes, jobs = (), ()
+        if own:
+            states = states_of(replace(case, findings=own), rules, context, losing=losing[node])
+            causes, jobs = diagnose(states, rules, s, "node")
+        fault = fault_of.get(node)
+        parts, taken = price(case, own, fault, context, t)
+        judged.append(
+            Judged(case=case, own=own, shared=fault, causes=causes, jobs=jobs, parts=parts, shared_part=taken)
+        )
+    return judged
+
+
+def diagnose(
+    states: Mapping[str, bool | None], rules: Rules, s: TriageSettings, subject: str
+) -> tuple[tuple[Cause, ...], tuple[CauseRule, ...]]:
+    """Return the probable causes, and the rules of those that make up the job."""
+    causes = causes_of(states, s.rules_file, subject, s.evidence_weight, s.shown_cause_probability)
+    chosen = [c for n, c in enumerate(causes) if n == 0 or c.probability >= s.second_cause_probability]
+    return causes, tuple(rules.cause(c.cause) for c in chosen)
+
+
+def price(
+    case: NodeCase, own: tuple[Finding, ...], fault: SharedFault | None, context: Context, t: np.ndarray
+) -> tuple[dict[str, float], float]:
+    """Return the parts of a node's risk, and the cost that its gateway's or the host's trouble carries instead."""
+    s = context.settings.triage
+    cost = risk.day_cost(case.entry.criticality, s)
+    curves = risk.hazard_curves(replace(case, findings=own), context, t)
+    if fault is None:
+        return risk.risk_parts(curves, s.planning_interval_days, cost), 0.0
+    explained = tuple(f for f in case.findings if f not in own)
+    moved = moved_hazards(fault, explained)
+    path = {k: v for k, v in risk.hazard_curves(replace(case, findings=explained), context, t).items() if k in moved}
+    if fault.dark:
+        path["silence"] = np.ones_like(t)
+    left = {k: v for k, v in curves.items() if k not in moved or k in ("silence", "stuck")}
+    taken = risk.total_risk(risk.risk_parts(path, s.planning_interval_days, cost))
+    return risk.risk_parts(left, s.planning_interval_days, cost), taken
+
+
+def moved_hazards(fault: SharedFault, explained: tuple[Finding, ...]) -> set[str]:
+    """Return the hazards of a node that its gateway's or the host's trouble accounts for."""
+    checks = {f.check for f in explained}
+    moved = {"silence", "stuck"}
+    if fault.dark or "arrivals" in checks:
+        moved.add("delivery")
+    if "radio" in checks:
+        moved.add("link")
+    return moved
+
+
+def peers_losing(cases: Mapping[str, NodeCase], context: Context) -> dict[str, bool | None]:
+    """Return for each node whether half or more of the other nodes on its gateway lose check-ins; None when alone."""
+    lossy = {n for n, c in cases.items() if LOSING & c.kinds()}
+    answer: dict[str, bool | None] = dict.fromkeys(cases)
+    for nodes in nodes_by_gateway(cases, context).values():
+        bad = sum(n in lossy for n in nodes)
+        for n in nodes:
+            others = len(nodes) - 1
+            answer[n] = None if others < 2 else bad - (n in lossy) >= others / 2
+    return answer
+
+
+def make_row(judged: Judged, context: Context) -> NodeRow:
+    """Return a node's row, not yet ranked."""
+    case, entry = judged.case, judged.case.entry
+    row = NodeRow(node=case.node, name=entry.name or case.node, site=entry.site, gateway=entry.gateway)
+    for name, value in case.facts.items():
+        if name in COLUMNS:
+            setattr(row, name, value)
+    row.interval_s = row.interval_s if row.interval_s is not None else entry.interval_s
+    row.criticality = (
+        entry.criticality if entry.criticality is not None else context.settings.triage.default_criticality
+    )
+    row.status, row.reason = status_and_reason(judged)
+    if row.status != "":
+        row.risk_parts, row.risk = judged.parts, risk.total_risk(judged.parts)
+    if judged.causes:
+        row.cause, row.cause_probability = judged.causes[0].cause, round(judged.causes[0].probability, 3)
+        row.action, row.due = action_of(judged.jobs), due_of(judged.jobs, judged.own, case, context)
+    return row
+
+
+def status_and_reason(judged: Judged) -> tuple[str, str]:
+    """Return the NE 107 signal and the reason in plain words."""
+    if judged.own:
+        return judged.own[0].severity, reason_of(judged.own)
+    if judged.shared is not None and judged.shared.dark:
+        whom = "the host" if judged.shared.subject_kind == "host" else f"its gateway {judged.shared.subject}"
+        since = "" if judged.shared.since is None else f" since {wording.date(judged.shared.since)}"
+        return "", f"{CANNOT}silent together with {whom}{since}."
+    return quiet_status(judged.case)
+
+
+def quiet_status(case: NodeCase) -> tuple[str, str]:
+    """Return signal and reason of a node on which nothing was found."""
+    missing = {name: v.reason for name, v in case.verdicts.items() if v.state == NOT_EVALUATED}
+    if len(missing) == len(case.verdicts):
+        why = next((r for r in missing.values() if r), "no check could look at it")
+        return "", f"{CANNOT}{why[:1].lower()}{why[1:].rstrip('.')}."
+    looked = f" Not evaluated: {wording.joined(list(missing))}." if missing else ""
+    return "good", f"Nothing found.{looked}"
+
+
+def reason_of(findings: tuple[Finding, ...], most: int = 2) -> str:
+    """Return the evidence of the worst findings as one or two sentences."""
+    said = list(dict.fromkeys(f.evidence.rstrip(". ") for f in findings if f.evidence))
+    rest = len(said) - most
+    more = f" And {wording.count(rest, 'further finding')}." if rest > 0 else ""
+    return " ".join(f"{text}." for text in said[:most]) + more or "See its findings."
+
+
+def action_of(jobs: tuple[CauseRule, ...]) -> str:
+    """Return the actions of a job as one sentence."""
+    return "; also: ".join(dict.fromkeys(job.action for job in jobs))
+
+
+def due_of(jobs: tuple[CauseRule, ...], findings: tuple[Finding, ...], case: NodeCase, context: Context) -> float:
+    """Return when the work is due [s since 1970-01-01 UTC], never before the present.
+
+    A forecast says when; without one the signal and the criticality do.
+    """
+    s, now = context.settings.triage, context.as_of
+    level = round(min(max(case.entry.criticality or s.default_criticality, 1), 5)) - 1
+    days = s.failure_due_days if findings[0].severity == "F" else s.attention_due_days
+    by_signal = now + days[level] * DAY_S
+    forecast = [case.fact("eol_p10")] if any(j.part == "battery" for j in jobs) else []
+    forecast += [case.fact("margin_due")] if any(j.cause.startswith("link") for j in jobs) else []
+    dated = [v for v in forecast if v is not None]
+    urgent = findings[0].severity == "F" or not dated or len(jobs) > len(dated)
+    return max(now, min([*dated, by_signal] if urgent else dated))
+
+
+def earliest_of(jobs: tuple[CauseRule, ...], case: NodeCase, due: float, context: Context) -> float:
+    """Return when the work is worth doing at the earliest: a battery keeps while much of its life is likely left."""
+    p50, since = case.fact("eol_p50"), case.fact("battery_since") or case.entry.battery_installed
+    if p50 is None or not jobs or any(j.part != "battery" for j in jobs):
+        return context.as_of
+    s = context.settings.triage
+    life = s.typical_life_days * DAY_S if since is None or since >= p50 else p50 - since
+    return min(due, max(context.as_of, p50 - s.wasted_life_share * life))
+
+
+def part_of(jobs: tuple[CauseRule, ...], case: NodeCase) -> str:
+    """Return what to bring, by part number where the register has it."""
+    battery = case.entry.battery_part or "battery pack, part number not in the register"
+    names = {
+        "battery": battery,
+        "antenna": "spare antenna",
+        "node": "spare transmitter",
+        "gateway": "spare gateway power supply",
+    }
+    return "; ".join(dict.fromkeys(names.get(j.part, j.part) for j in jobs if j.part))
+
+
+def node_item(judged: Judged, context: Context) -> Item:
+    """Return what a person should do about one node."""
+    case, entry = judged.case, judged.case.entry
+    due = due_of(judged.jobs, judged.own, case, context)
+    return Item(
+        id=f"node:{case.node}",
+        subject_kind="node",
+        subject=case.node,
+        name=entry.name or case.node,
+        site=entry.site,
+        gateway=entry.gateway,
+        status=judged.own[0].severity,
+        cause=judged.causes[0].cause,
+        cause_probability=round(judged.causes[0].probability, 3),
+        causes=judged.causes,
+        action=action_of(judged.jobs),
+        reason=reason_of(judged.own),
+        not_before=earliest_of(judged.jobs, case, due, context),
+        due=due,
+        part=part_of(judged.jobs, case),
+        minutes=sum(j.minutes for j in judged.jobs if j.on_site),
+        criticality=entry.criticality if entry.criticality is not None else context.settings.triage.default_criticality,
+        risk=risk.total_risk(judged.parts),
+        risk_parts=judged.parts,
+        cautions=tuple(dict.fromkeys(key for j in judged.jobs for key in j.cautions)),
+        findings=tuple(f.id for f in judged.own),
+    )
+
+
+def shared_item(
+    fault: SharedFault, cases: Mapping[str, NodeCase], judged: list[Judged], rules: Rules, context: Context
+) -> Item:
+    """Return what a person should do about a gateway or the host; it carries the cost of all its nodes."""
+    s = context.settings.triage
+    causes, jobs = diagnose(shared_states(fault, cases, rules, context), rules, s, fault.subject_kind)
+    found = tuple(sorted((*fault.own, *fault.explained), key=severity_order))
+    carried = round(sum(j.shared_part for j in judged if j.shared is fault), 2)
+    levels = [cases[n].entry.criticality or s.default_criticality for n in fault.nodes if n in cases]
+    sites = {cases[n].entry.site for n in fault.nodes if n in cases}
+    name = "Host and export" if fault.subject_kind == "host" else f"Gateway {fault.subject}"
+    return Item(
+        id=f"{fault.subject_kind}:{fault.subject}",
+        subject_kind="host" if fault.subject_kind == "host" else "gateway",
+        subject=fault.subject,
+        name=name,
+        site=sites.pop() if len(sites) == 1 else "",
+        gateway=fault.subject if fault.subject_kind == "gateway" else "",
+        status=min((f.severity for f in found), key=SEVERITIES.index),
+        cause=causes[0].cause,
+        cause_probability=round(causes[0].probability, 3),
+        causes=causes,
+        action=action_of(jobs),
+        reason=shared_reason(fault),
+        not_before=context.as_of,
+        due=context.as_of + s.shared_due_days * DAY_S,
+        part=part_of(jobs, NodeCase(node="", entry=next(iter(cases.values())).entry)),
+        minutes=sum(j.minutes for j in jobs if j.on_site),
+        criticality=max(levels, default=s.default_criticality),
+        risk=carried,
+        risk_parts={fault.subject_kind: carried} if carried else {},
+        cautions=tuple(dict.fromkeys(key for j in jobs for key in j.cautions)),
+        findings=tuple(f.id for f in found),
+    )
+
+
+def shared_states(
+    fault: SharedFault, cases: Mapping[str, NodeCase], rules: Rules, context: Context
+) -> dict[str, bool | None]:
+    """Return the evidence on a gateway or the host: what half or more of its nodes show."""
+    votes: dict[str, list[bool]] = defaultdict(list)
+    around = frozenset(f.kind for f in fault.own)
+    for node in fault.nodes:
+        if node in cases:
+            for name, state in states_of(cases[node], rules, context, around, True).items():
+                if state is not None:
+                    votes[name].append(state)
+    return {e.evidence: 2 * sum(v) >= len(v) if (v := votes[e.evidence]) else None for e in rules.evidence}
+
+
+def shared_reason(fault: SharedFault) -> str:
+    """Return the reason of a gateway or host item in plain words."""
+    if fault.own:
+        return reason_of(fault.own)
+    kinds = wording.joined(sorted({f.kind.replace("_", " ") for f in fault.explained}))
+    since = "" if fault.since is None else f" since {wording.date(fault.since)}"
+    return f"{wording.count(len(fault.nodes), 'node')} show the same{since}: {kinds}."
+
+
+def ranked_rows(rows: list[NodeRow]) -> list[NodeRow]:
+    """Return rows by falling risk, ties by name, those that cannot be judged last without a rank."""
+    judged = sorted((r for r in rows if r.status != ""), key=lambda r: (-(r.risk or 0.0), r.node))
+    for rank, row in enumerate(judged, start=1):
+        row.rank = rank
+    return judged + sorted((r for r in rows if r.status == ""), key=lambda r: r.node)
+
+
+def ranked_items(items: list[Item]) -> list[Item]:
+    """Return items by falling risk, ties by identity."""
+    ordered = sorted(items, key=lambda i: (-i.risk, i.id))
+    return [replace(item, rank=rank) for rank, item in enumerate(ordered, start=1)]
