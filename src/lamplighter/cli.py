@@ -123,6 +123,48 @@ def _given(exports: list[str] | None) -> list[str]:
     return exports
 
 
+@app.command()
+def compare(
+    old: Annotated[Path, typer.Argument(help="Earlier assessment: its folder or its assessment.json.")],
+    new: Annotated[Path, typer.Argument(help="Later assessment.")],
+    acknowledged: Annotated[
+        Path | None, typer.Option("--acknowledged", help="Findings someone knows about (id, until, severity, note).")
+    ] = None,
+    settings: SettingsFile = None,
+) -> None:
+    """Show what is new, worse, better, done and gone between two assessments."""
+    from lamplighter.compare import compare as run
+    from lamplighter.compare import comparison_text, read_acknowledged
+    from lamplighter.results import read_assessment
+    from lamplighter.settings import read_settings
+
+    chosen = read_settings(settings)
+    known = read_acknowledged(acknowledged, chosen.timezone)
+    typer.echo(comparison_text(run(read_assessment(old), read_assessment(new), chosen, known)))
+
+
+@app.command()
+def weekly(
+    settings: Annotated[
+        Path, typer.Option("--settings", help="Settings file; its section [weekly] names the folders.")
+    ],
+) -> None:
+    """Collect new exports, assess, compare with last week, plan visits, publish and mail.
+
+    Exit codes: 0 quiet; 1 something needs a person; 2 could not run; 3 data are stale or incomplete.
+    """
+    from lamplighter.weekly import clock, run_weekly
+
+    with progress("Assessing") as shown:
+        done = run_weekly(settings, now=clock(), progress=shown)
+    typer.echo(done.summary)
+    for problem in done.problems:
+        typer.echo(f"problem: {problem}", err=True)
+    typer.echo(f"Published: {done.folder}")
+    if done.exit_code:
+        raise typer.Exit(done.exit_code)
+
+
 def main() -> None:
     """Run the command line; errors the user can mend become one line and exit code 2."""
     from lamplighter.errors import LamplighterError

@@ -115,7 +115,7 @@ def summary_markdown(assessment: Assessment, problems: Sequence[str] = ()) -> st
 
 
 def _change_lines(assessment: Assessment) -> list[tuple[str, str]]:
-    """Changes as (bullet, text): a line a kind with its count, and the first few below it."""
+    """Return changes as (bullet, text): a line a kind with its count, and the first few below it."""
     lines = []
     for kind, words in CHANGE_WORDS.items():
         changes = assessment.changes.get(kind) or []
