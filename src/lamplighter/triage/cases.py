@@ -115,8 +115,8 @@ def derive(case: NodeCase, context: Context) -> dict[str, bool | None]:
     p10, margin = case.fact("eol_p10"), case.fact("fade_margin_db")
     error, tolerance = case.fact("zero_error_pct_span"), zero_tolerance(case)
     return {
-        "fact:battery_due": None if p10 is None else p10 <= context.as_of + s.planning_interval_days * DAY_S,
-        "fact:margin_low": None if margin is None else margin < min_margin_db(context),
+        "fact:battery_due": p10 is not None and p10 <= context.as_of + s.planning_interval_days * DAY_S,
+        "fact:margin_low": margin is not None and margin < min_margin_db(context),
         "fact:zero_off": None if error is None or tolerance is None else abs(error) > tolerance,
         "fact:has_twin": False if case.entry.same_process_as else None,
         "fact:logged_removed": gone(case),

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from lamplighter.checkins import DAY_S
 from lamplighter.checks.base import CheckResult, Context
 from lamplighter.results import Finding
+from lamplighter.settings.triage import TriageSettings
 from lamplighter.triage.cases import NodeCase
 
 SHARED_KINDS = (
@@ -70,15 +71,19 @@ def find_shared(
     left = {n: [f for f in c.findings if f.id not in taken] for n, c in cases.items() if n in context.seen}
     settings = context.settings.triage
     for kind in SHARED_KINDS:
-        held = {g: _together([f for n in nodes for f in left[n] if f.kind == kind], settings.shared_days * DAY_S)
-                for g, nodes in by_gateway.items()}  # fmt: skip
-        hit = [g for g, fs in held.items()
-               if len(fs) >= settings.shared_nodes and len(fs) >= settings.shared_share * len(by_gateway[g])]  # fmt: skip
+        shown = {g: [f for n in nodes for f in left[n] if f.kind == kind] for g, nodes in by_gateway.items()}
+        held = {g: _together(found, settings.shared_days * DAY_S) for g, found in shown.items()}
+        hit = [g for g in held if len(held[g]) >= least_shared(len(by_gateway[g]), settings)]
         if len(hit) >= 2 and len(hit) == len(by_gateway):
             faults.append(_fault("host", "host", [f for g in hit for f in held[g]]))
         else:
             faults += [_fault("gateway", g, held[g]) for g in hit]
     return merge(faults)
+
+
+def least_shared(nodes: int, settings: TriageSettings) -> float:
+    """Return how many of a gateway's nodes must show a trouble for it to be the gateway's."""
+    return max(settings.shared_nodes, settings.shared_share * nodes)
 
 
 def nodes_by_gateway(cases: Mapping[str, NodeCase], context: Context) -> dict[str, tuple[str, ...]]:
