@@ -36,7 +36,7 @@ def assert_holds(history: History, table: pd.DataFrame) -> None:
     assert verify(history) == []
 
 
-@pytest.fixture()
+@pytest.fixture
 def three_months() -> pd.DataFrame:
     return check_ins(["A-1", "B/2", "..", "Ünï 3"], 75)
 

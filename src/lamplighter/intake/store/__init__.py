@@ -49,11 +49,13 @@ def collect(
         When nothing can be read, the folder cannot be written, or another run is writing to it.
     """
     from lamplighter.intake import read_exports
-    from lamplighter.intake.files import find_files
+    from lamplighter.intake.files import Broken, find_exports
 
     chosen = settings or Settings()
 
     def reader(path: Path) -> CheckIns:
         return read_exports([path], chosen, units=units)
 
-    return collect_with(find_files(paths), history_dir, chosen, reader, progress)
+    found = find_exports(paths, chosen.intake.max_expansion)
+    files = sorted({Path(e.name if isinstance(e, Broken) else e.path) for e in found})
+    return collect_with(files, history_dir, chosen, reader, progress)
