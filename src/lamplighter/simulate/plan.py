@@ -1,0 +1,336 @@
+"""Who the nodes are: their measuring points, radios, batteries, habits, and the fault some of them get."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from lamplighter.simulate.battery import CHEMISTRIES, SOLAR, Battery, lasting
+from lamplighter.simulate.options import DAY_S, FAULT_WEIGHTS, YEAR_S, Options
+from lamplighter.simulate.places import gateway_names, node_name, site_name
+from lamplighter.simulate.process import KINDS, Kind
+from lamplighter.simulate.radio import Link, draw_link
+
+NAN = float("nan")
+MOVING = tuple(name for name, kind in KINDS.items() if kind.moves)
+RESTING = tuple(name for name, kind in KINDS.items() if kind.rests_at_zero)
+
+SUITS: dict[str, tuple[str, ...]] = {
+    "zero_drift": RESTING,
+    "zero_step": RESTING,
+    "stuck": MOVING,
+    "stuck_dither": ("pump_line", "canal", "tank", "sump"),
+    "pegged": MOVING,
+    "plugged": ("pump_line", "canal"),
+    "scale_step": ("pump_line", "tank", "canal", "well"),
+    "threshold_inside": ("pump_line", "tank", "canal", "sump"),
+}
+"""Kinds of measuring point on which a fault can show."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Fault:
+    """One fault of one node; ``end`` is NaN while it lasts.
+
+    ``ratio`` is the size in units of what is tolerated, where there is such a thing.
+    """
+
+    kind: str
+    start: float
+    end: float = NAN
+    size: float = NAN
+    unit: str = ""
+    ratio: float = NAN
+    mode: str = ""
+
+
+@dataclass(frozen=True, kw_only=True)
+class NodePlan:
+    """One node as it truly is; times in seconds since 1970-01-01 UTC, shares of span where so named."""
+
+    node: str
+    index: int
+    name: str
+    site: str
+    gateway: str
+    kind_name: str
+    unit: str
+    lrl: float
+    url: float
+    resolution: float
+    """Share of span."""
+    deadband: float
+    """Share of span within which the node repeats its last value."""
+    sensor_noise: float
+    tolerance_pct: float
+    offset_pct: float
+    thermal_pct_per_c: float
+    wander_pct: float
+    floored: bool
+    changes: tuple[tuple[float, float], ...]
+    register_interval_s: float
+    phase: float
+    crystal_ppm: float
+    jitter_s: float
+    threshold_share: float
+    """Share of time the process spends beyond the alarm threshold; 0: no threshold set."""
+    threshold_high: bool
+    link: Link
+    battery: Battery | None
+    solar: str
+    nominal_ah: float
+    part: str
+    eol: float
+    """When the battery in place at the beginning is meant to reach cut-off."""
+    swap: float
+    """When it is replaced; NaN: not within the record."""
+    warmer_c: float
+    sun_c: float
+    has_temperature: bool
+    has_sequence: bool
+    battery_every: int
+    volt_step: float
+    first_seen: float
+    removed: float
+    rezero: float
+    peer: str
+    process_key: str
+    criticality: int
+    fault: Fault | None = None
+    logged: dict[str, bool] = field(default_factory=dict)
+
+    @property
+    def kind(self) -> Kind:
+        """The kind of measuring point."""
+        return KINDS[self.kind_name]
+
+    @property
+    def span(self) -> float:
+        """Upper minus lower range limit."""
+        return self.url - self.lrl
+
+
+def plan_nodes(options: Options) -> list[NodePlan]:
+    """Draw all nodes of a fleet with their faults, in order of their names."""
+    rng = options.rng("plan")
+    gateways = gateway_names(options.gateway_count)
+    faults = draw_faults(options)
+    plans: list[NodePlan] = []
+    for index in range(options.nodes):
+        gateway = gateways[index % len(gateways)]
+        before = plans[-len(gateways)] if len(plans) >= len(gateways) else None
+        twin = before if before and faults.get(index) is None and before.fault is None and rng.random() < 0.04 else None
+        plans.append(plan_node(options, index, gateway, faults.get(index), twin))
+    return plans
+
+
+def draw_faults(options: Options) -> dict[int, str]:
+    """Return which node gets which kind of fault."""
+    if options.healthy:
+        return {}
+    rng = options.rng("faults")
+    kinds = options.faults or tuple(FAULT_WEIGHTS)
+    count = round(options.nodes * options.fault_share)
+    chosen = rng.permutation(options.nodes)[:count]
+    # Dealt out in proportion rather than drawn, so that small fleets have every kind too.
+    weights = np.array([FAULT_WEIGHTS[k] for k in kinds])
+    places = np.searchsorted(np.cumsum(weights) / weights.sum(), (np.arange(count) + rng.random()) / max(count, 1))
+    dealt = rng.permutation(np.minimum(places, len(kinds) - 1))
+    return {int(node): kinds[k] for node, k in zip(chosen, dealt, strict=True)}
+
+
+def plan_node(options: Options, index: int, gateway: str, fault_kind: str | None, twin: NodePlan | None) -> NodePlan:
+    """Draw one node."""
+    rng = options.rng("node", index)
+    number = index // options.gateway_count
+    kind_name = _kind(rng, fault_kind) if twin is None else twin.kind_name
+    kind = KINDS[kind_name]
+    unit, lrl, url = kind.ranges[rng.integers(len(kind.ranges))] if twin is None else (twin.unit, twin.lrl, twin.url)
+    resolution = float(rng.choice(kind.resolutions))
+    interval = float(rng.choice(options.intervals_s))
+    tolerance = float(rng.choice([0.5, 1.0]))
+    first_seen = (
+        options.start
+        if rng.random() > 0.08 or fault_kind
+        else options.start + rng.uniform(0.05, 0.6) * options.days * DAY_S
+    )
+    changes, register_interval = _intervals(rng, options, first_seen, interval, fault_kind)
+    fault = draw_fault(rng, fault_kind, options, tolerance, interval) if fault_kind else None
+    battery, solar, nominal, part = _battery(rng, options, interval, fault_kind)
+    eol, swap = _life(rng, options, fault, battery)
+    node = node_name(gateway, number)
+    return NodePlan(
+        node=node, index=index, name="", site=site_name(gateway, number), gateway=gateway, kind_name=kind_name,
+        unit=unit, lrl=float(lrl), url=float(url), resolution=resolution,
+        deadband=float(rng.choice([2.0, 4.0])) * resolution if rng.random() < 0.12 else 0.0,
+        sensor_noise=float(rng.uniform(0.1, 0.6)) * min(resolution, 1e-3),
+        tolerance_pct=tolerance,
+        offset_pct=float(rng.normal(0, 0.15)) * tolerance,
+        thermal_pct_per_c=float(rng.uniform(-1, 1)) * 0.012,
+        wander_pct=tolerance * (0.1 if options.rough else 0.06),
+        floored=bool(rng.random() < 0.2) and fault_kind not in ("zero_drift", "zero_step"),
+        changes=changes, register_interval_s=register_interval,
+        phase=float(rng.random()), crystal_ppm=float(rng.normal(0, 15)), jitter_s=float(rng.uniform(0.3, 4.0)),
+        threshold_share=_threshold(rng, fault_kind), threshold_high=bool(rng.random() < 0.7),
+        link=draw_link(rng, _margin(rng, fault), options.rough),
+        battery=battery, solar=solar, nominal_ah=nominal, part=part, eol=eol, swap=swap,
+        warmer_c=float(rng.uniform(0, 3)), sun_c=float(rng.uniform(0, 9)),
+        has_temperature=bool(rng.random() < 0.88), has_sequence=bool(rng.random() < 0.3),
+        battery_every=4 if rng.random() < 0.05 else 1,
+        volt_step=float(rng.choice([0.01, 0.01, 0.02, 0.005])),
+        first_seen=first_seen,
+        removed=options.start + rng.uniform(0.4, 0.9) * options.days * DAY_S
+        if fault is None and rng.random() < 0.006
+        else NAN,
+        rezero=options.start + rng.uniform(0.2, 0.8) * options.days * DAY_S
+        if kind.rests_at_zero and fault is None and rng.random() < 0.1
+        else NAN,
+        peer="" if twin is None else twin.node,
+        process_key=f"process {index}" if twin is None else twin.process_key,
+        criticality=int(rng.choice([1, 2, 3, 3, 3, 4, 4, 5])),
+        fault=fault,
+        logged={"swap": bool(rng.random() < 0.65), "rezero": bool(rng.random() < 0.75), "interval": bool(rng.random() < 0.7)},
+    )  # fmt: skip
+
+
+def _kind(rng: np.random.Generator, fault_kind: str | None) -> str:
+    names = SUITS.get(fault_kind or "", tuple(KINDS))
+    weights = np.array([KINDS[n].weight for n in names])
+    return str(rng.choice(names, p=weights / weights.sum()))
+
+
+def _intervals(
+    rng: np.random.Generator, options: Options, first: float, interval: float, fault_kind: str | None
+) -> tuple[tuple[tuple[float, float], ...], float]:
+    """Interval history and the interval the register says."""
+    if fault_kind == "interval_differs":
+        return ((first, interval),), interval * float(rng.choice([0.5, 2.0, 3.0]))
+    if rng.random() < 0.06 and fault_kind is None and options.days > 60:
+        when = first + rng.uniform(0.2, 0.8) * (options.end - first)
+        later = interval / 2 if rng.random() < 0.5 else interval * 2
+        return ((first, interval), (float(when), later)), later
+    return ((first, interval),), interval
+
+
+def _threshold(rng: np.random.Generator, fault_kind: str | None) -> float:
+    """Share of time spent beyond the alarm threshold."""
+    if fault_kind == "threshold_inside":
+        return float(rng.uniform(0.2, 0.5))
+    return float(rng.uniform(0.001, 0.01)) if rng.random() < 0.35 else 0.0
+
+
+def _margin(rng: np.random.Generator, fault: Fault | None) -> float:
+    """Median level above sensitivity [dB]; declining links start high enough to be heard for most of the record."""
+    low = 13.0
+    if fault is not None and fault.kind in ("rssi_trend", "rssi_step"):
+        low += fault.size * (0.8 if fault.kind == "rssi_trend" else 1.0)
+    return float(rng.uniform(low, max(38.0, low + 8)))
+
+
+def _battery(
+    rng: np.random.Generator, options: Options, interval: float, fault_kind: str | None
+) -> tuple[Battery | None, str, float, str]:
+    """Battery, solar pack, nominal capacity and part."""
+    if rng.random() < 0.1 and fault_kind not in ("battery_end", "battery_cold"):
+        solar = str(rng.choice(list(SOLAR)))
+        return None, solar, NAN, SOLAR[solar][2]
+    names = [n for n in CHEMISTRIES if fault_kind != "battery_cold" or n in ("Li-SOCl2", "alkaline")]
+    weights = np.array([CHEMISTRIES[n].weight for n in names])
+    name = str(rng.choice(names, p=weights / weights.sum()))
+    chemistry = CHEMISTRIES[name]
+    size = int(rng.integers(len(chemistry.capacities_ah)))
+    nominal = chemistry.capacities_ah[size]
+    battery = Battery(
+        chemistry=name, capacity_ah=nominal * float(rng.normal(0.97, 0.05)), sleep_ua=0.0, charge_mc=0.0,
+        knee_shift=float(rng.normal(0, 0.012)), width=float(rng.lognormal(0, 0.2)), gain=float(rng.normal(1, 0.002)),
+        drop=float(rng.lognormal(0, 0.3)), dip_v=float(rng.uniform(0.05, 0.25)) if chemistry.passivates else 0.0,
+        dip_s=float(rng.uniform(0.5, 3)) * DAY_S,
+    )  # fmt: skip
+    shortest = options.days / 365.25 * 1.05 + (0.0 if fault_kind == "battery_end" else 0.8)
+    longest = 4.0 if name in ("alkaline", "Li-FeS2") else 9.0
+    years = float(np.clip(rng.lognormal(np.log(4.0), 0.45), 1.5, longest))
+    sent_a_day, sleep = DAY_S / interval, float(rng.uniform(0.2, 0.55))
+    return lasting(battery, max(years, shortest), sent_a_day, sleep), "", nominal, chemistry.part[size]
+
+
+def _life(
+    rng: np.random.Generator, options: Options, fault: Fault | None, battery: Battery | None
+) -> tuple[float, float]:
+    """When the first battery is meant to reach cut-off, and when it is replaced."""
+    if battery is None:
+        return NAN, NAN
+    if fault is not None and fault.kind == "battery_end":
+        return fault.start, fault.end
+    if options.days > 90 and fault is None and rng.random() < 0.12:
+        swap = options.start + rng.uniform(0.15, 0.9) * options.days * DAY_S
+        return swap + float(rng.uniform(3, 90)) * DAY_S, swap
+    # Somewhere in its life, with more than half a year to go at the end of the record.
+    left = battery.full_years - options.days / 365.25
+    return options.end + float(rng.uniform(0.6, max(left, 0.65))) * YEAR_S, NAN
+
+
+def draw_fault(rng: np.random.Generator, kind: str, options: Options, tolerance_pct: float, interval_s: float) -> Fault:
+    """Draw when a fault begins and how large it is."""
+
+    def at(low: float, high: float) -> float:
+        return options.start + float(rng.uniform(low, high)) * options.days * DAY_S
+
+    sign = float(rng.choice([-1.0, 1.0]))
+    match kind:
+        case "battery_end":
+            return _battery_end(rng, options)
+        case "battery_cold" | "interval_differs" | "threshold_inside" | "unregistered" | "never_seen":
+            return Fault(kind=kind, start=options.start)
+        case "silent":
+            return Fault(kind=kind, start=at(0.5, 0.995))
+        case "delivery_falling":
+            return Fault(
+                kind=kind, start=at(0.0, 0.5), size=float(rng.uniform(0.25, 0.7)), unit="share lost at the end"
+            )
+        case "rssi_trend":
+            start = options.start if rng.random() < 0.5 else at(0.0, 0.4)
+            return Fault(kind=kind, start=start, size=float(rng.uniform(6, 25)), unit="dB/yr")
+        case "rssi_step":
+            return Fault(kind=kind, start=at(0.1, 0.9), size=float(rng.uniform(6, 20)), unit="dB")
+        case "zero_drift":
+            start, ratio = (options.start if rng.random() < 0.5 else at(0.0, 0.3)), float(rng.uniform(1.5, 6.0))
+            rate = sign * ratio * tolerance_pct / ((options.end - start) / YEAR_S)
+            return Fault(kind=kind, start=start, size=rate, unit="% span/yr", ratio=ratio)
+        case "zero_step":
+            ratio = float(rng.uniform(2.0, 8.0))
+            return Fault(kind=kind, start=at(0.15, 0.85), size=sign * ratio * tolerance_pct, unit="% span", ratio=ratio)
+        case "stuck" | "stuck_dither" | "plugged":
+            return Fault(kind=kind, start=at(0.25, 0.96))
+        case "record_frozen":
+            start = at(0.3, 0.9)
+            return Fault(kind=kind, start=start, end=start + float(rng.uniform(2, 20)) * DAY_S)
+        case "pegged":
+            return Fault(kind=kind, start=at(0.3, 0.97), mode="high" if rng.random() < 0.7 else "low")
+        case "interference":
+            return Fault(
+                kind=kind, start=at(0.1, 0.6), size=float(rng.uniform(0.4, 0.85)), unit="share lost in shift hours"
+            )
+        case "shared_identity":
+            return Fault(kind=kind, start=options.start if rng.random() < 0.4 else at(0.1, 0.7))
+        case "scale_step":
+            factor = float(rng.choice([6.894757, 2.306659, 14.503774, 3.28084]))
+            return Fault(
+                kind=kind, start=at(0.15, 0.9), size=factor if rng.random() < 0.5 else 1 / factor, unit="ratio"
+            )
+        case "clock_wrong":
+            hours = sign * float(rng.choice([1.0, 5.0, 7.0, 12.0, 24.0]))
+            start = at(0.3, 0.8)
+            return Fault(kind=kind, start=start, end=start + float(rng.uniform(4, 40)) * DAY_S, size=hours, unit="h")
+    raise AssertionError(kind)
+
+
+def _battery_end(rng: np.random.Generator, options: Options) -> Fault:
+    """A battery that ends: ``start`` is the meant day of cut-off, ``end`` the swap."""
+    mode = str(rng.choice(["swapped", "swapped", "dead", "low"]))
+    if mode == "swapped":
+        eol = options.start + float(rng.uniform(0.35, 0.92)) * options.days * DAY_S
+        return Fault(kind="battery_end", start=eol, end=eol + float(rng.uniform(-5, 20)) * DAY_S, mode=mode)
+    if mode == "dead":
+        return Fault(kind="battery_end", start=options.end - float(rng.uniform(5, 60)) * DAY_S, mode=mode)
+    return Fault(kind="battery_end", start=options.end + float(rng.uniform(2, 70)) * DAY_S, mode=mode)
