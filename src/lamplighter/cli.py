@@ -165,6 +165,38 @@ def weekly(
         raise typer.Exit(done.exit_code)
 
 
+@app.command()
+def simulate(
+    out: Annotated[Path, typer.Option("--out", help="Folder to write the fleet into.")],
+    nodes: Annotated[int, typer.Option("--nodes", min=1, help="How many nodes.")] = 36,
+    days: Annotated[float, typer.Option("--days", min=1, help="How many days.")] = 425,
+    seed: Annotated[int, typer.Option("--seed", help="Same seed, same fleet.")] = 1,
+    layout: Annotated[str, typer.Option("--layout", help="plain, tags, wide or all.")] = "plain",
+    start: Annotated[str, typer.Option("--start", help="First day, ISO 8601.")] = "2025-09-01T00:00:00+00:00",
+    fault_share: Annotated[float, typer.Option("--fault-share", min=0, max=1, help="Share of nodes with a fault.")] = 0.25,
+    healthy: Annotated[bool, typer.Option("--healthy", help="No faults, every nuisance.")] = False,
+    noise: Annotated[str, typer.Option("--noise", help="smooth, or rough: heavy tails and passing regimes.")] = "smooth",
+) -> None:
+    """Write an invented fleet with known faults: exports, register, work log and truth.csv."""
+    from lamplighter.errors import InputError
+    from lamplighter.fleet import parse_time
+    from lamplighter.simulate import LAYOUTS, write_fleet
+    from lamplighter.simulate import simulate as play
+
+    if layout not in (*LAYOUTS, "all"):
+        raise InputError(f"layout {layout!r} is not known", remedy=f"use one of: {', '.join(LAYOUTS)}, all")
+    try:
+        begin = parse_time(start)
+    except ValueError as bad:
+        raise InputError(f"--start: {bad}", remedy="write 2026-01-31") from bad
+    with progress("Simulating") as shown:
+        fleet = play(
+            nodes, days, seed, start=begin, fault_share=fault_share, healthy=healthy, noise=noise, progress=shown
+        )
+    written = write_fleet(fleet, out, layout)
+    typer.echo(f"{len(fleet.checkins.table):,} check-ins of {len(fleet.counts)} nodes in {len(written)} files: {out}")
+
+
 def main() -> None:
     """Run the command line; errors the user can mend become one line and exit code 2."""
     from lamplighter.errors import LamplighterError
