@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping
-from dataclasses import asdict, replace
+from collections.abc import Callable, Mapping
+from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
+from functools import partial
 from importlib import import_module
 from importlib.metadata import version
 from pathlib import Path
@@ -16,7 +17,7 @@ import numpy as np
 
 from lamplighter.checkins import DAY_S, NodeArrays, NodeHistory, Source
 from lamplighter.checks.base import CheckResult, Context
-from lamplighter.engines import run_serial
+from lamplighter.engines import Engine, Job
 from lamplighter.errors import InputError
 from lamplighter.fleet import Fleet, RegisterEntry, entry_of, parse_time, read_fleet
 from lamplighter.overview import overview
@@ -52,11 +53,23 @@ def history_of(source: Source, node: str, fleet: Fleet, start: float, as_of: flo
     return history, len(arrays.time) - kept
 
 
-def measure_node(task: tuple[NodeHistory, Settings]) -> tuple[str, dict[str, Any], dict[str, Any]]:
-    """Run every check's measurement on one node; also return its daily series for the report."""
-    history, settings = task
+def measure_node(settings: Settings, loaded: tuple[NodeHistory, int]) -> Measured:
+    """Run every check's measurement on one node, and make its daily series for the report."""
+    history, later = loaded
+    if not len(history):
+        return Measured(history.node, later)
     measures = {check.NAME: check.measure(history, settings) for check in load_checks()}
-    return history.node, measures, daily_series(history)
+    return Measured(history.node, later, measures, daily_series(history))
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """One node as measured: its later check-ins set aside, and nothing else when it has none up to the present."""
+
+    node: str
+    later: int
+    measures: dict[str, Any] = field(default_factory=dict)
+    daily: dict[str, Any] = field(default_factory=dict)
 
 
 def daily_series(history: NodeHistory) -> dict[str, Any]:
@@ -93,6 +106,9 @@ def assess(
     *,
     as_of: str | datetime | float | None = None,
     progress: Progress | None = None,
+    engine: str | Engine = "serial",
+    workers: int | None = None,
+    scheduler: str | None = None,
 ) -> Assessment:
     """Assess a fleet, as the command of the same name does.
 
@@ -107,6 +123,12 @@ def assess(
         The present: ISO 8601, a datetime, or seconds since 1970-01-01 UTC. Default: the last check-in.
     progress : callable, optional
         Called with the number of nodes done and in all.
+    engine : str or Engine
+        ``serial``, ``processes`` or ``dask``; the result is the same.
+    workers : int, optional
+        Number of processes; default: one a core.
+    scheduler : str, optional
+        Address of a running Dask scheduler, which must see a history under the same path.
 
     Returns
     -------
@@ -129,7 +151,9 @@ def assess(
     """
     chosen = settings if isinstance(settings, Settings) else read_settings(settings)
     fleet = read_fleet(register, worklog, chosen.timezone)
-    return assess_fleet(checkins, fleet, chosen, as_of=present_of(as_of, chosen.timezone), progress=progress)
+    where = engine if isinstance(engine, Engine) else Engine(engine, workers, scheduler)
+    present = present_of(as_of, chosen.timezone)
+    return assess_fleet(checkins, fleet, chosen, as_of=present, progress=progress, engine=where)
 
 
 def present_of(as_of: str | datetime | float | None, timezone: str) -> float | None:
@@ -155,6 +179,7 @@ def assess_fleet(
     *,
     as_of: float | None = None,
     progress: Progress | None = None,
+    engine: Engine | None = None,
 ) -> Assessment:
     """Assess a fleet from what was already read; see :func:`assess`.
 
@@ -168,22 +193,19 @@ def assess_fleet(
         raise InputError("there is no check-in to assess", remedy="look at the exports with lamplighter preview")
     present = as_of if as_of is not None else end
     names = source.nodes()
-    measures: dict[str, dict[str, Any]] = {name: {} for name in CHECKS}
+    # The checks are loaded here, so that forked workers need not load them again.
+    measures: dict[str, dict[str, Any]] = {check.NAME: {} for check in load_checks()}
     series: dict[str, dict[str, Any]] = {}
     set_aside = 0
 
-    def tasks() -> Iterator[tuple[NodeHistory, Settings]]:
-        nonlocal set_aside
-        for node in names:
-            history, later = history_of(source, node, fleet, start, present)
-            set_aside += later
-            if len(history):
-                yield history, settings
-
-    for done, (node, found, daily) in enumerate(run_serial(measure_node, tasks()), start=1):
-        for name, measure in found.items():
-            measures[name][node] = measure
-        series[node] = {"daily": daily}
+    load = partial(history_of, source, fleet=fleet, start=start, as_of=present)
+    job = Job(load, partial(measure_node, settings), travels=getattr(source, "on_disk", False))
+    for done, node in enumerate((engine or Engine()).run(job, names), start=1):
+        set_aside += node.later
+        if node.measures:
+            series[node.node] = {"daily": node.daily}
+        for name, measure in node.measures.items():
+            measures[name][node.node] = measure
         if progress:
             progress(done, len(names))
 
