@@ -173,9 +173,9 @@ def simulate(
     seed: Annotated[int, typer.Option("--seed", help="Same seed, same fleet.")] = 1,
     layout: Annotated[str, typer.Option("--layout", help="plain, tags, wide or all.")] = "plain",
     start: Annotated[str, typer.Option("--start", help="First day, ISO 8601.")] = "2025-09-01T00:00:00+00:00",
-    fault_share: Annotated[float, typer.Option("--fault-share", min=0, max=1, help="Share of nodes with a fault.")] = 0.25,
+    fault_share: Annotated[float, typer.Option("--fault-share", min=0, max=1, help="Share of nodes at fault.")] = 0.25,
     healthy: Annotated[bool, typer.Option("--healthy", help="No faults, every nuisance.")] = False,
-    noise: Annotated[str, typer.Option("--noise", help="smooth, or rough: heavy tails and passing regimes.")] = "smooth",
+    noise: Annotated[str, typer.Option("--noise", help="smooth, or rough: heavy tails, passing regimes.")] = "smooth",
 ) -> None:
     """Write an invented fleet with known faults: exports, register, work log and truth.csv."""
     from lamplighter.errors import InputError
@@ -195,6 +195,64 @@ def simulate(
         )
     written = write_fleet(fleet, out, layout)
     typer.echo(f"{len(fleet.checkins.table):,} check-ins of {len(fleet.counts)} nodes in {len(written)} files: {out}")
+
+
+@app.command()
+def collect(
+    exports: Exports,
+    history: Annotated[Path, typer.Option("--history", help="The history to add to; made when missing.")],
+    register: RegisterFile = None,
+    settings: SettingsFile = None,
+) -> None:
+    """Add exports to a history; files collected before are skipped, overlaps merged, all or nothing.
+
+    Exit codes: 0 done; 2 wrong usage or unreadable input.
+    """
+    from lamplighter.fleet import read_fleet
+    from lamplighter.intake.store import collect as run
+    from lamplighter.settings import read_settings
+
+    chosen = read_settings(settings)
+    units = {n: e.unit for n, e in read_fleet(register, None, chosen.timezone).register.items() if e.unit}
+    with progress("Collecting") as shown:
+        done = run(exports, history, chosen, units=units, progress=shown)
+    typer.echo("\n".join(done.lines()))
+
+
+@app.command()
+def history(
+    folder: Annotated[Path, typer.Argument(help="A history made by collect.", show_default=False)],
+    verify: Annotated[bool, typer.Option("--verify", help="Check every data file.")] = False,
+    forget: Annotated[
+        str | None, typer.Option("--forget", metavar="NODE|BEFORE", help="Take out a node, or all before a date.")
+    ] = None,
+    yes: Annotated[bool, typer.Option("--yes", help="Do not ask before forgetting.")] = False,
+    settings: SettingsFile = None,
+) -> None:
+    """Show what a history holds; check it; take things out of it.
+
+    Exit codes: 0 done; 1 not confirmed; 2 wrong usage, unreadable input or a history that is not whole.
+    """
+    from lamplighter.intake import store
+    from lamplighter.settings import read_settings
+
+    chosen = read_settings(settings)
+    with store.History(folder) as opened:
+        typer.echo("\n".join(store.describe(opened)))
+        problems = store.verify(opened) if verify else []
+        plan = store.plan_forgetting(opened, forget, chosen.timezone) if forget else None
+    for problem in problems:
+        typer.echo(f"problem: {problem}", err=True)
+    if problems:
+        raise typer.Exit(2)
+    if verify:
+        typer.echo("Verified: every data file is whole.")
+    if plan is not None and forget is not None:
+        if not yes:
+            typer.confirm(plan.question(), abort=True)
+        done = store.forget(folder, forget, chosen)
+        later = "" if done.deleted else " Somebody reads the history now: the data leave the disk with a later collect."
+        typer.echo(f"{done.rows:,} check-ins forgotten.{later}")
 
 
 def main() -> None:

@@ -35,6 +35,7 @@ from lamplighter.intake.store.merge import merge
 from lamplighter.intake.store.parts import months_of, read_part, write_part
 from lamplighter.intake.store.spill import ORIGIN, Spill
 from lamplighter.settings import Settings
+from lamplighter.wording import count
 
 Reader = Callable[[Path], CheckIns]
 Progress = Callable[[int, int], None]
@@ -67,6 +68,19 @@ class CollectResult:
     rejects: pd.DataFrame
     nodes: int
     rows: int
+
+    def lines(self) -> list[str]:
+        """Return in plain words what was done, one line a fact."""
+        a = self.account
+        before = f", {count(len(self.skipped), 'file')} skipped: collected before" if self.skipped else ""
+        return [
+            f"{count(len(self.files), 'file')} collected{before}",
+            f"{count(a.records_read, 'record')} read: {a.kept:,} kept, {a.duplicates:,} duplicates, {a.rejected:,} rejected",
+            *(f"  rejected: {n:,} {reason}" for reason, n in a.reasons.items()),
+            *(f"  {f.file}: {f.problem}" for f in a.files if f.problem),
+            *(f"  {note.text}" for note in a.notes),
+            f"{count(a.check_ins, 'check-in')} added; the history holds {self.rows:,} of {count(self.nodes, 'node')}",
+        ]
 
 
 def collect_with(
