@@ -73,9 +73,10 @@ class CollectResult:
         """Return in plain words what was done, one line a fact."""
         a = self.account
         before = f", {count(len(self.skipped), 'file')} skipped: collected before" if self.skipped else ""
+        fate = f"{a.kept:,} kept, {a.duplicates:,} duplicates, {a.rejected:,} rejected"
         return [
             f"{count(len(self.files), 'file')} collected{before}",
-            f"{count(a.records_read, 'record')} read: {a.kept:,} kept, {a.duplicates:,} duplicates, {a.rejected:,} rejected",
+            f"{count(a.records_read, 'record')} read: {fate}",
             *(f"  rejected: {n:,} {reason}" for reason, n in a.reasons.items()),
             *(f"  {f.file}: {f.problem}" for f in a.files if f.problem),
             *(f"  {note.text}" for note in a.notes),
