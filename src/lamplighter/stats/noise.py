@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from scipy import special
@@ -35,6 +35,8 @@ class Whitener:
     ----------
     tau, share : ndarray, shape (g,)
         Memory [unit of t] and share of the slow part.
+    t : ndarray, shape (n,)
+        Times of the points, from the first on.
     matrix : ndarray, shape (g, n, n)
         Lower triangular; matrix @ R @ matrix.T is the identity.
     log_det : ndarray, shape (g,)
@@ -43,8 +45,21 @@ class Whitener:
 
     tau: np.ndarray
     share: np.ndarray
+    t: np.ndarray
     matrix: np.ndarray
     log_det: np.ndarray
+
+    @cached_property
+    def steps(self) -> np.ndarray:
+        """Whitened columns that are 1 from point k on, shape (g, n, n)."""
+        return np.cumsum(self.matrix[:, :, ::-1], axis=2)[:, :, ::-1]
+
+    @cached_property
+    def bends(self) -> np.ndarray:
+        """Whitened columns that rise by one per unit of t from point k on, shape (g, n, n)."""
+        rising = self.steps[:, :, 1:] * np.diff(self.t)
+        later = np.cumsum(rising[:, :, ::-1], axis=2)[:, :, ::-1]
+        return np.concatenate([later, np.zeros((*later.shape[:2], 1))], axis=2)
 
 
 @dataclass(frozen=True)
@@ -119,16 +134,21 @@ def mixture_interval(
     return ends[0], ends[1]
 
 
-def tau_grid(t: np.ndarray) -> np.ndarray:
-    """Memories to consider [unit of t]: from half the usual spacing to a share of the span, doubling."""
+def tau_grid(t: np.ndarray, step: float = TAU_STEP) -> np.ndarray:
+    """Memories to consider [unit of t]: from half the usual spacing to a share of the span, in equal ratios."""
     spacing = float(np.median(np.diff(t))) if len(t) > 1 else 1.0
     spacing = spacing if spacing > 0 else max(float(t[-1] - t[0]) / max(len(t) - 1, 1), 1e-12)
     longest = max(LONGEST_TAU * float(t[-1] - t[0]), spacing)
-    count = 1 + math.ceil(math.log(longest / (0.5 * spacing), TAU_STEP))
+    count = 1 + math.ceil(math.log(longest / (0.5 * spacing), step))
     return np.geomspace(0.5 * spacing, longest, max(count, 2))
 
 
-def whitener(t: np.ndarray, weight: np.ndarray | None = None, taus: np.ndarray | None = None) -> Whitener:
+def whitener(
+    t: np.ndarray,
+    weight: np.ndarray | None = None,
+    taus: np.ndarray | None = None,
+    shares: tuple[float, ...] = SLOW_SHARES,
+) -> Whitener:
     """Return transforms for points at times t over the grid of memories and slow shares.
 
     Parameters
@@ -139,18 +159,20 @@ def whitener(t: np.ndarray, weight: np.ndarray | None = None, taus: np.ndarray |
         How many values stand behind each point: divides the variance of the part without memory.
     taus : ndarray, optional
         Memories to consider; :func:`tau_grid` when left out.
+    shares : tuple of float
+        Slow shares to consider.
     """
     t = np.ascontiguousarray(t, dtype=float)
     weight = np.ones(len(t)) if weight is None else np.ascontiguousarray(weight, dtype=float)
     taus = tau_grid(t) if taus is None else np.ascontiguousarray(taus, dtype=float)
     # Times from the first point on: nodes of one fleet then share the transforms.
-    return _whitener((t - t[0]).tobytes(), (weight / weight.mean()).tobytes(), taus.tobytes())
+    return _whitener((t - t[0]).tobytes(), (weight / weight.mean()).tobytes(), taus.tobytes(), shares)
 
 
 @lru_cache(maxsize=4)
-def _whitener(t_bytes: bytes, weight_bytes: bytes, tau_bytes: bytes) -> Whitener:
+def _whitener(t_bytes: bytes, weight_bytes: bytes, tau_bytes: bytes, shares: tuple[float, ...]) -> Whitener:
     t, weight, taus = (np.frombuffer(b) for b in (t_bytes, weight_bytes, tau_bytes))
-    tau, share = (a.ravel() for a in np.meshgrid(taus, np.array(SLOW_SHARES), indexing="ij"))
+    tau, share = (a.ravel() for a in np.meshgrid(taus, np.array(shares), indexing="ij"))
     n = len(t)
     matrix = np.zeros((len(tau), n, n))
     log_det = np.zeros(len(tau))
@@ -171,7 +193,32 @@ def _whitener(t_bytes: bytes, weight_bytes: bytes, tau_bytes: bytes) -> Whitener
         variance = variance * (1 - gain)
     for a in (tau, share, matrix, log_det):
         a.setflags(write=False)
-    return Whitener(tau, share, matrix, log_det)
+    return Whitener(tau, share, t, matrix, log_det)
+
+
+@dataclass(frozen=True)
+class Base:
+    """A regression ready to be asked about further columns; arrays over the grid of noise models.
+
+    Attributes
+    ----------
+    q : ndarray, shape (g, n + p, p)
+        Orthonormal basis of the whitened columns and their priors.
+    rest : ndarray, shape (g, n + p)
+        What the columns leave of the whitened values.
+    squares : ndarray, shape (g,)
+        Sum of squares of ``rest``.
+    sd : ndarray, shape (g,)
+        Standard deviation of the noise, by which priors are scaled.
+    fit : Fit
+    """
+
+    white: Whitener
+    q: np.ndarray
+    rest: np.ndarray
+    squares: np.ndarray
+    sd: np.ndarray
+    fit: Fit
 
 
 def regress(white: Whitener, y: np.ndarray, columns: np.ndarray, prior: np.ndarray | None = None) -> Fit:
@@ -184,8 +231,7 @@ def regress(white: Whitener, y: np.ndarray, columns: np.ndarray, prior: np.ndarr
     columns : ndarray, shape (n, p)
         The first is usually constant.
     prior : ndarray, shape (p,), optional
-        Standard deviation expected of each coefficient, in units of the noise's standard
-        deviation; infinite (the default) for no expectation.
+        Standard deviation expected of each coefficient; infinite (the default) for no expectation.
 
     Returns
     -------
@@ -196,32 +242,96 @@ def regress(white: Whitener, y: np.ndarray, columns: np.ndarray, prior: np.ndarr
     ValueError
         With fewer than two points more than free columns.
     """
+    return prepare(white, y, columns, prior).fit
+
+
+def prepare(white: Whitener, y: np.ndarray, columns: np.ndarray, prior: np.ndarray | None = None) -> Base:
+    """Fit as :func:`regress` and keep what :func:`ask` needs."""
     n, p = columns.shape
-    pull = np.zeros(p) if prior is None else 1 / np.asarray(prior, dtype=float)
-    free = int(np.sum(pull == 0))
+    expected = np.full(p, np.inf) if prior is None else np.asarray(prior, dtype=float)
+    free = int(np.sum(np.isinf(expected)))
     if n < free + 2:
         raise ValueError(f"{n} points are too few for {free} free coefficients")
     size = np.sqrt(np.mean(columns**2, axis=0))
     size[size == 0] = 1.0
     unit = float(np.std(y)) or 1.0
-    x = np.concatenate(
-        [white.matrix @ (columns / size), np.broadcast_to(np.diag(pull / size), (len(white.tau), p, p))], 1
-    )
-    z = np.concatenate([white.matrix @ (y / unit), np.zeros((len(white.tau), p))], 1)
+    x, z = white.matrix @ (columns / size), white.matrix @ (y / unit)
+    sd = _noise_sd(x, z)
+    pull = sd[:, None] * unit / (expected * size)
+    x = np.concatenate([x, pull[:, :, None] * np.eye(p)], axis=1)
+    z = np.concatenate([z, np.zeros((len(z), p))], axis=1)
     q, r = np.linalg.qr(x)
     qz = np.einsum("gnp,gn->gp", q, z)
+    rest = z - np.einsum("gnp,gp->gn", q, qz)
+    squares = np.maximum(np.einsum("gn,gn->g", rest, rest), 1e-24)
     flat = np.abs(np.einsum("gpp->gp", r))
-    r = r + np.einsum("gp,pq->gpq", np.where(flat < FLAT, 1.0, 0.0), np.eye(p))
-    inverse = np.linalg.inv(r)
-    rest = np.maximum(np.einsum("gn,gn->g", z, z) - np.einsum("gp,gp->g", qz, qz), 1e-24)
+    inverse = np.linalg.inv(r + np.where(flat < FLAT, 1.0, 0.0)[:, :, None] * np.eye(p))
     freedom = float(n - free)
-    log_evidence = -0.5 * (white.log_det + freedom * np.log(rest)) - np.log(np.maximum(flat, FLAT)).sum(1)
-    log_evidence = log_evidence + np.log(pull[pull > 0] / size[pull > 0]).sum()
-    coefficient = np.einsum("gpq,gq->gp", inverse, qz) * unit / size
-    scale = np.sqrt((rest / freedom)[:, None] * np.einsum("gpq,gpq->gp", inverse, inverse)) * unit / size
-    log_evidence = log_evidence - MEMORY_PRIOR * np.log(white.tau)
+    evidence = -0.5 * (white.log_det + freedom * np.log(squares)) - np.log(np.maximum(flat, FLAT)).sum(1)
+    evidence += np.where(pull > 0, np.log(np.maximum(pull, 1e-300)), 0.0).sum(1) - MEMORY_PRIOR * np.log(white.tau)
+    fit = Fit(
+        _weights(evidence),
+        evidence,
+        np.einsum("gpq,gq->gp", inverse, qz) * unit / size,
+        np.sqrt((squares / freedom)[:, None] * np.einsum("gpq,gpq->gp", inverse, inverse)) * unit / size,
+        freedom,
+    )
+    return Base(white, q, rest * unit, squares * unit**2, sd * unit, fit)
+
+
+def _noise_sd(x: np.ndarray, z: np.ndarray) -> np.ndarray:
+    """Return the standard deviation of the noise at every point of the grid, from a fit without priors."""
+    q = np.linalg.qr(x)[0]
+    qz = np.einsum("gnp,gn->gp", q, z)
+    rest = np.einsum("gn,gn->g", z, z) - np.einsum("gp,gp->g", qz, qz)
+    return np.sqrt(np.maximum(rest, 1e-24) / max(x.shape[1] - x.shape[2], 1))
+
+
+def _weights(log_evidence: np.ndarray) -> np.ndarray:
     weight = np.exp(log_evidence - log_evidence.max())
-    return Fit(weight / weight.sum(), log_evidence, coefficient, scale, freedom)
+    return weight / weight.sum()
+
+
+@dataclass(frozen=True)
+class Answers:
+    """What each of many candidate columns, added alone, would do; arrays of shape (g, k).
+
+    Attributes
+    ----------
+    log_evidence : ndarray
+        Comparable with the base's.
+    coefficient, scale : ndarray
+        Estimate and standard error.
+    """
+
+    log_evidence: np.ndarray
+    coefficient: np.ndarray
+    scale: np.ndarray
+
+
+def ask(base: Base, white: np.ndarray, expected: float) -> Answers:
+    """Add each candidate column alone to a regression.
+
+    Parameters
+    ----------
+    base : Base
+    white : ndarray, shape (g, n, k)
+        Candidates, whitened by the base's transforms.
+    expected : float
+        Standard deviation expected of each coefficient beforehand.
+    """
+    n, freedom = white.shape[1], base.fit.freedom
+    top = base.q[:, :n]
+    inner = np.matmul(top.transpose(0, 2, 1), white)
+    # q spans the priors' rows too, but candidates have none there: the projection needs only the top.
+    length = np.maximum(np.einsum("gnk,gnk->gk", white, white) - np.einsum("gpk,gpk->gk", inner, inner), 0.0)
+    along = np.matmul(white.transpose(0, 2, 1), base.rest[:, :n, None])[..., 0]
+    pull = (base.sd / expected)[:, None]
+    total = length + pull**2
+    left = np.maximum(base.squares[:, None] - along**2 / total, 1e-24)
+    evidence = base.fit.log_evidence[:, None] - 0.5 * freedom * np.log(left / base.squares[:, None])
+    evidence += np.log(pull) - 0.5 * np.log(total)
+    return Answers(evidence, along / total, np.sqrt(left / freedom / total))
 
 
 def averaged(t: np.ndarray, values: np.ndarray, most: int = MOST_POINTS) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
