@@ -1,1 +1,7 @@
 """Export files to check-ins."""
+
+from __future__ import annotations
+
+from lamplighter.intake.read import read_exports
+
+__all__ = ["read_exports"]

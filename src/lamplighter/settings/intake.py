@@ -4,9 +4,76 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from lamplighter.settings.base import Section
+from lamplighter.settings.base import Section, setting
 
 
 @dataclass(frozen=True, kw_only=True)
 class IntakeSettings(Section):
     """Thresholds of the section ``[intake]``, each with unit and reason."""
+
+    date_order: str = setting(
+        "auto",
+        "-",
+        "Order of dates such as 03/04/2026 where the whole column does not tell.",
+        choices=("auto", "day first", "month first"),
+    )
+    decimal: str = setting("auto", "-", "Decimal mark, where the file does not tell.", choices=("auto", ".", ","))
+    delimiter: str = setting(
+        "auto", "-", "Mark between cells, where the file does not tell.", choices=("auto", ",", ";", "\t", "|")
+    )
+    encoding: str = setting("auto", "-", "Encoding of the text, where the file does not tell, such as cp1252.")
+    quality_codes: str = setting(
+        "auto",
+        "-",
+        "What numbers in a quality column mean: 0 is bad in OPC Classic and good in OPC UA.",
+        source="OPC Data Access quality flags; OPC UA Part 4, status codes",
+        choices=("auto", "classic", "ua", "one is good", "none"),
+    )
+    missing_values: tuple[float, ...] = setting(
+        (-9999.0,), "-", "Numbers that stand for no value; add the error codes of the transmitters, such as 7999."
+    )
+    missing_words: tuple[str, ...] = setting((), "-", "Further words that stand for no value.")
+    earliest: str = setting(
+        "2001-01-01", "ISO 8601", "Clocks that lost their time restart in 1970, 1980 or 2000; earlier stamps are set aside."
+    )
+    latest: str = setting("", "ISO 8601", "Later stamps are set aside; empty means the day after the present.")
+    join_tolerance_s: float = setting(
+        10.0,
+        "s",
+        "Values of one check-in are stored a few seconds apart; nodes rarely check in more often than this.",
+        low=0.0,
+        high=600.0,
+    )
+    renames: dict[str, str] = setting({}, "-", "Old name of a node = new name, so that its history goes on.")
+    storage: str = setting(
+        "auto",
+        "-",
+        "How the historian stored the values, where the data do not tell.",
+        choices=("auto", "every check-in", "compressed", "forward filled"),
+    )
+    max_expansion: float = setting(
+        250.0, "times", "Exports shrink 5 to 30 times; a file that grows more than this is refused as a trap.", low=1.0
+    )
+    max_quoted_lines: int = setting(
+        50, "lines", "A quoted cell longer than this is a stray quotation mark, not text with line breaks.", low=1
+    )
+    block_mb: float = setting(
+        32.0, "MB", "Read at a time: large enough to be fast, small enough for any machine.", low=0.001, high=1024.0
+    )
+
+    def __post_init__(self) -> None:
+        super().__post_init__()
+        for name in ("earliest", "latest"):
+            _check_instant(name, getattr(self, name))
+
+
+def _check_instant(name: str, text: str) -> None:
+    from datetime import datetime
+
+    from lamplighter.errors import SettingsError
+
+    try:
+        if text:
+            datetime.fromisoformat(text)
+    except ValueError as bad:
+        raise SettingsError(f"setting {name} is {text!r}", remedy="write a day such as 2026-01-31") from bad

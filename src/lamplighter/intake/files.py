@@ -1,0 +1,174 @@
+"""Paths, folders, globs and archives to streams of bytes."""
+
+from __future__ import annotations
+
+import glob
+import gzip
+import io
+import os
+import zipfile
+import zlib
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import IO
+
+from lamplighter.errors import InputError
+
+SUFFIXES = (".csv", ".txt", ".tsv", ".tab", ".dat", ".gz", ".zip")
+"""Endings of files taken from a folder; a file named directly may end as it likes."""
+READ_ERRORS = (OSError, EOFError, zlib.error, zipfile.BadZipFile, RuntimeError, NotImplementedError, ValueError)
+_SAFE_BYTES = 64 * 1024 * 1024
+"""Expanded size below which no archive can do harm."""
+
+
+@dataclass(frozen=True, slots=True)
+class Export:
+    """One stream of text: a file, or a member of a zip archive."""
+
+    path: str
+    member: str = ""
+    direct: bool = True
+    """Named by the user as a file, not found in a folder or by a glob."""
+
+    @property
+    def name(self) -> str:
+        """What to call it."""
+        return f"{self.path}/{self.member}" if self.member else self.path
+
+    @property
+    def stem(self) -> str:
+        """The file's name without its endings."""
+        base = os.path.basename(self.member or self.path)
+        while base.lower().endswith(SUFFIXES):
+            base = base[: base.rfind(".")]
+        return base or os.path.basename(self.path)
+
+
+@dataclass(frozen=True, slots=True)
+class Broken:
+    """A file that cannot be read, and why."""
+
+    name: str
+    error: InputError
+    direct: bool = True
+
+
+def find_exports(paths: Iterable[str | Path] | str | Path, max_expansion: float) -> list[Export | Broken]:
+    """List the exports that paths, folders and globs name, sorted, each once.
+
+    Raises
+    ------
+    InputError
+        When a path names nothing.
+    """
+    given = [paths] if isinstance(paths, (str, Path)) else list(paths)
+    if not given:
+        raise InputError("no export was named", remedy="name files, folders or globs")
+    found: dict[str, bool] = {}
+    for path in given:
+        for name, direct in _expand(os.fspath(path)):
+            found[name] = found.get(name, False) or direct
+    out: list[Export | Broken] = []
+    for name in sorted(found):
+        out += list(_members(name, found[name], max_expansion)) if name.lower().endswith(".zip") else [Export(name, "", found[name])]
+    return out
+
+
+def _expand(path: str) -> Iterator[tuple[str, bool]]:
+    if "\0" in path:
+        raise InputError("the name of the file holds a zero character", remedy="check the path")
+    if os.path.isdir(path):
+        names = [os.path.join(d, f) for d, _, files in os.walk(path) for f in files]
+        names = [n for n in names if n.lower().endswith(SUFFIXES) and not os.path.basename(n).startswith(".")]
+        if not names:
+            raise InputError("this folder holds no export", file=path, remedy=f"exports end in {', '.join(SUFFIXES)}")
+        yield from ((n, False) for n in names)
+    elif os.path.exists(path):
+        yield path, True
+    else:
+        names = [n for n in glob.glob(path, recursive=True) if os.path.isfile(n)]
+        if not names:
+            raise InputError("there is no such file", file=path, remedy="check the path")
+        yield from ((n, False) for n in names)
+
+
+def _members(path: str, direct: bool, max_expansion: float) -> Iterator[Export | Broken]:
+    try:
+        with zipfile.ZipFile(path) as archive:
+            infos = sorted((i for i in archive.infolist() if not i.is_dir()), key=lambda i: i.filename)
+    except READ_ERRORS as bad:
+        yield Broken(path, InputError(f"is not a readable zip archive: {_said(bad)}", file=path, remedy="export it again"), direct)
+        return
+    total = sum(i.file_size for i in infos)
+    packed = max(sum(i.compress_size for i in infos), 1)
+    if total > _SAFE_BYTES and total > max_expansion * packed:
+        yield Broken(path, expands(path, max_expansion), direct)
+        return
+    for info in infos:
+        if not os.path.basename(info.filename).startswith((".", "__")) and "__MACOSX" not in info.filename:
+            yield Export(path, info.filename, direct)
+
+
+def expands(path: str, max_expansion: float) -> InputError:
+    """Return the refusal of an archive that grows too much."""
+    return InputError(
+        f"refused: it expands more than {max_expansion:g} times",
+        file=path,
+        remedy="unpack it yourself if you trust it, or raise intake.max_expansion",
+    )
+
+
+def unreadable(name: str, bad: Exception) -> InputError:
+    """Return the error for a file that the system or a decoder would not give."""
+    return InputError(f"cannot be read: {_said(bad)}", file=name, remedy="check the file or export it again")
+
+
+def _said(bad: Exception) -> str:
+    if isinstance(bad, RuntimeError) and "password" in str(bad):
+        return "it is encrypted"
+    return getattr(bad, "strerror", None) or str(bad) or type(bad).__name__
+
+
+class Metered(io.RawIOBase):
+    """A stream that refuses to give more than its packed size allows."""
+
+    def __init__(self, inner: IO[bytes], name: str, packed: int, max_expansion: float) -> None:
+        self._inner, self._name = inner, name
+        self._most = max(_SAFE_BYTES, int(packed * max_expansion))
+        self._max_expansion, self._given = max_expansion, 0
+
+    def readable(self) -> bool:
+        """Return True: it can be read."""
+        return True
+
+    def read(self, size: int = -1) -> bytes:
+        """Return up to ``size`` bytes."""
+        data = self._inner.read(size if size >= 0 else self._most + 1)
+        self._given += len(data)
+        if self._given > self._most:
+            raise expands(self._name, self._max_expansion)
+        return data
+
+
+@contextmanager
+def opened(export: Export, max_expansion: float) -> Iterator[IO[bytes]]:
+    """Open an export as a stream of plain bytes."""
+    if export.member:
+        with zipfile.ZipFile(export.path) as archive, archive.open(export.member) as inner:
+            packed = archive.getinfo(export.member).compress_size
+            if export.member.lower().endswith(".gz"):
+                with gzip.open(inner) as plain:
+                    yield Metered(plain, export.name, packed, max_expansion)  # type: ignore[arg-type, misc]
+            else:
+                yield Metered(inner, export.name, packed, max_expansion)  # type: ignore[misc]
+        return
+    with open(export.path, "rb") as raw:
+        packed_magic = raw.read(2) == b"\x1f\x8b"
+        raw.seek(0)
+        if packed_magic:
+            with gzip.open(raw) as plain:
+                yield Metered(plain, export.name, os.fstat(raw.fileno()).st_size, max_expansion)  # type: ignore[arg-type, misc]
+        else:
+            yield raw

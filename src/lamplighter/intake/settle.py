@@ -1,0 +1,177 @@
+"""Rows to the check-in table: sorted, each node and time once, values of one check-in joined."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from lamplighter.checkins import BAD
+from lamplighter.intake.rows import BITS, VALUES, WHOLE, Names, Rows
+from lamplighter.intake.zones import US
+
+_NODE_BITS = 12
+
+
+@dataclass
+class Settled:
+    """Rows sorted by node name and time, each once; ``duplicates`` counts records dropped by export."""
+
+    rows: Rows
+    duplicates: np.ndarray
+
+
+def settle(rows: Rows, names: Names, tolerance_s: float, n_files: int) -> Settled:
+    """Sort rows, merge those of one node and time, and join the parts of one check-in.
+
+    Of two rows of one node and time, the second fills what the first lacks if they agree in what both have; otherwise
+    it is dropped as a duplicate. Which comes first depends on their content alone, not on files or their order.
+
+    Parameters
+    ----------
+    rows : Rows
+    names : Names
+        What the numbers of nodes mean; after this call the rows' numbers follow the order of the names.
+    tolerance_s : float
+        Parts of one check-in stored at most this far apart are joined [s].
+    n_files : int
+    """
+    rows.node = rank_of(names)[rows.node]
+    order = sort_order(rows)
+    if order is not None:
+        rows = rows.take(order)
+    dropped = np.zeros(n_files, dtype=np.int64)
+    rows = _merge_equal(rows, dropped)
+    if tolerance_s > 0 and len(rows) and not (rows.has & WHOLE).all():
+        rows = _join_near(rows, int(tolerance_s * US))
+    return Settled(rows, dropped)
+
+
+def rank_of(names: Names) -> np.ndarray:
+    """Return each name's place in their sorted order; the names are put in that order."""
+    order = np.array(sorted(range(len(names.names)), key=names.names.__getitem__), dtype=np.int32)
+    rank = np.empty(len(order), dtype=np.int32)
+    rank[order] = np.arange(len(order), dtype=np.int32)
+    names.names = [names.names[i] for i in order]
+    names.number = {n: i for i, n in enumerate(names.names)}
+    return rank
+
+
+def sort_order(rows: Rows) -> np.ndarray | None:
+    """Return the order of rows by node and time, None when they stand in it; fast on rows that are partly sorted."""
+    node, time = rows.node, rows.time
+    step = np.diff(node)
+    later = np.diff(time)
+    if not ((step < 0) | ((step == 0) & (later < 0))).any():
+        return None
+    if (later >= 0).all():
+        small = node.astype(np.uint16) if len(node) and node.max() < 2**16 else node
+        return np.argsort(small, kind="stable")
+    return np.lexsort((time, node))
+
+
+def _merge_equal(rows: Rows, dropped: np.ndarray) -> Rows:
+    same = (np.diff(rows.node) == 0) & (np.diff(rows.time) == 0)
+    if not same.any():
+        return rows
+    group = np.concatenate([[0], np.cumsum(~same)])
+    size = np.bincount(group)
+    several = size[group] > 1
+    crowd = rows.take(several)
+    crowd_group = group[several]
+    crowd = crowd.take(_content_order(crowd, crowd_group))
+    merged = _merge_groups(crowd, crowd_group, dropped)
+    first = np.concatenate([[True], ~same])
+    out = rows.take(first)
+    place = np.flatnonzero(size > 1)
+    for name in ("node", "time", *VALUES, "quality", "has", "file"):
+        getattr(out, name)[place] = getattr(merged, name)
+    return out
+
+
+def _content_order(rows: Rows, group: np.ndarray) -> np.ndarray:
+    """Order within groups that depends on content alone: whole rows first, then good ones, fuller ones, lower values."""
+    filled = np.zeros(len(rows), dtype=np.int64)
+    for name in VALUES:
+        filled += np.isfinite(getattr(rows, name))
+    keys = [rows.file, *(getattr(rows, name) for name in reversed(VALUES)), -filled, rows.quality, ~rows.has & WHOLE, group]
+    return np.lexsort(keys)
+
+
+def _merge_groups(rows: Rows, group: np.ndarray, dropped: np.ndarray) -> Rows:
+    """Merge each group of rows (sorted, consecutive) into its first one, rank by rank."""
+    starts = np.flatnonzero(np.diff(group, prepend=group[0] - 1))
+    rank = np.arange(len(group)) - np.repeat(starts, np.diff(np.append(starts, len(group))))
+    into = rows.take(starts)
+    home = np.cumsum(np.diff(group, prepend=group[0] - 1) != 0) - 1
+    for r in range(1, int(rank.max()) + 1):
+        at = np.flatnonzero(rank == r)
+        _merge_into(into, home[at], rows.take(at), dropped)
+    return into
+
+
+def _merge_into(into: Rows, at: np.ndarray, rows: Rows, dropped: np.ndarray) -> None:
+    agree = np.ones(len(at), dtype=bool)
+    for name in VALUES:
+        a, b = getattr(into, name)[at], getattr(rows, name)
+        agree &= ~(np.isfinite(a) & np.isfinite(b)) | (a == b)
+    whole = (rows.has & WHOLE) > 0
+    new = rows.has & ~into.has[at] & 63
+    fills = (new > 0) & (agree | ~whole)
+    for name in VALUES:
+        put = fills & ((new & BITS[name]) > 0)
+        getattr(into, name)[at[put]] = getattr(rows, name)[put]
+    grade = fills & ((new & (BITS["quality"] | BITS["reading"])) > 0)
+    into.quality[at[grade]] = np.maximum(into.quality[at[grade]], rows.quality[grade])
+    into.has[at] |= np.where(fills, new, 0).astype(np.uint8)
+    lost = np.where(whole, np.where(fills, 0, 1), rows.records - _ones(np.where(fills, new, 0)))
+    np.add.at(dropped, rows.file, lost)
+
+
+def _ones(bits: np.ndarray) -> np.ndarray:
+    return np.array([i.bit_count() for i in range(64)])[bits & 63]
+
+
+def _join_near(rows: Rows, tolerance: int) -> Rows:
+    """Join parts of one check-in that stand a little apart; the first one's time is kept."""
+    part = (rows.has & WHOLE) == 0
+    near = (np.diff(rows.node) == 0) & (np.diff(rows.time) <= tolerance) & part[1:] & part[:-1]
+    if not near.any():
+        return rows
+    head = np.concatenate([[True], ~near])
+    chain = np.flatnonzero(~head | np.concatenate([near, [False]]))
+    for a, b in _runs(head, chain):
+        _split_chain(rows, a, b, tolerance, head)
+    target = np.cumsum(head) - 1
+    out = rows.take(head)
+    tail = np.flatnonzero(~head)
+    for name in VALUES:
+        put = (rows.has[tail] & BITS[name]) > 0
+        getattr(out, name)[target[tail[put]]] = getattr(rows, name)[tail[put]]
+    grade = (rows.has[tail] & (BITS["quality"] | BITS["reading"])) > 0
+    np.maximum.at(out.quality, target[tail[grade]], rows.quality[tail[grade]])
+    np.bitwise_or.at(out.has, target[tail], rows.has[tail])
+    return out
+
+
+def _runs(head: np.ndarray, chain: np.ndarray) -> list[tuple[int, int]]:
+    if not len(chain):
+        return []
+    starts = chain[head[chain]]
+    ends = np.searchsorted(np.flatnonzero(head), starts, side="right")
+    firsts = np.append(np.flatnonzero(head), len(head))
+    return list(zip(starts.tolist(), firsts[ends].tolist(), strict=True))
+
+
+def _split_chain(rows: Rows, a: int, b: int, tolerance: int, head: np.ndarray) -> None:
+    start, bits = int(rows.time[a]), int(rows.has[a])
+    for i in range(a + 1, b):
+        here = int(rows.has[i])
+        if int(rows.time[i]) - start > tolerance or bits & here:
+            head[i], start, bits = True, int(rows.time[i]), here
+        else:
+            bits |= here
+
+
+__all__ = ["Settled", "rank_of", "settle", "sort_order"]
+_ = BAD

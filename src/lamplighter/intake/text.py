@@ -1,0 +1,126 @@
+"""Bytes to blocks of whole lines in UTF-8."""
+
+from __future__ import annotations
+
+import codecs
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import IO
+
+import numpy as np
+
+HEAD_BYTES = 256 * 1024
+"""Read from the start to recognise encoding, dialect and layout."""
+_NEWLINE, _QUOTE = 10, 34
+
+
+def encoding_of(head: bytes) -> str:
+    """Recognise the encoding of a text from its first bytes: byte order mark, zero bytes, valid UTF-8, else Windows-1252."""
+    if head.startswith(codecs.BOM_UTF8):
+        return "utf-8-sig"
+    if head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return "utf-16"
+    sample = head[:4096]
+    if len(sample) >= 4 and sample.count(0) > len(sample) // 4:
+        return "utf-16-le" if sample[1::2].count(0) >= sample[::2].count(0) else "utf-16-be"
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    try:
+        decoder.decode(head)
+    except UnicodeDecodeError:
+        return "cp1252"
+    return "utf-8"
+
+
+@dataclass
+class TextStream:
+    """An export's bytes turned to UTF-8, with ``\\n`` between lines, piece by piece."""
+
+    raw: IO[bytes]
+    encoding: str
+    head: bytes = b""
+    cut: str = ""
+    """Why the stream ended early, if it did."""
+
+    def pieces(self, size: int) -> Iterator[bytes]:
+        """Yield pieces of about ``size`` bytes; a stream that breaks off ends there and says so in ``cut``."""
+        from lamplighter.intake.files import READ_ERRORS
+
+        decode = None
+        if self.encoding not in ("utf-8", "utf-8-sig"):
+            decode = codecs.getincrementaldecoder(self.encoding)(errors="replace")
+        first, old_mac = True, b"\r" in self.head and b"\n" not in self.head
+        data, done = self.head, False
+        while not done:
+            if len(data) < size:
+                try:
+                    more = self.raw.read(size - len(data))
+                    done = not more
+                    data += more
+                except READ_ERRORS as bad:
+                    self.cut, done = str(bad) or type(bad).__name__, True
+            piece = decode.decode(data, done).encode("utf-8") if decode else data
+            if first and piece.startswith(codecs.BOM_UTF8):
+                piece = piece[3:]
+            first = first and not piece
+            data = b""
+            yield piece.replace(b"\r", b"\n") if old_mac else piece
+
+
+@dataclass(frozen=True, slots=True)
+class Block:
+    """Whole lines: UTF-8 text, the number of its first line (from 1), and whether quotation marks count."""
+
+    data: bytes
+    line: int
+    quoted: bool
+
+
+def blocks_of(stream: TextStream, size: int, max_quoted_lines: int) -> Iterator[Block]:
+    """Cut a stream into blocks at ends of records.
+
+    A quotation mark that never closes, or closes very late, is a stray one: then every line is a record.
+    """
+    rest, line = b"", 1
+    for piece in stream.pieces(size):
+        data = rest + piece if rest else piece
+        end, quoted = cut_of(data, max_quoted_lines)
+        if end:
+            yield Block(data[:end], line, quoted)
+            line += data.count(b"\n", 0, end)
+        rest = data[end:]
+    if rest:
+        yield Block(rest, line, b'"' in rest and _closes(rest, max_quoted_lines))
+
+
+def cut_of(data: bytes, max_quoted_lines: int) -> tuple[int, bool]:
+    """Return where the last whole record ends, and whether quotation marks count."""
+    if b'"' not in data:
+        return data.rfind(b"\n") + 1, False
+    ends = record_ends(data, True)
+    last = int(ends[-1]) + 1 if len(ends) else 0
+    open_lines = data.count(b"\n", last)
+    if open_lines > max_quoted_lines or _longest(data, ends) > max_quoted_lines:
+        return data.rfind(b"\n") + 1, False
+    return last, True
+
+
+def _closes(data: bytes, max_quoted_lines: int) -> bool:
+    return data.count(b'"') % 2 == 0 and _longest(data, record_ends(data, True)) <= max_quoted_lines
+
+
+def record_ends(data: bytes, quoted: bool) -> np.ndarray:
+    """Return the places of the line ends that end a record: those outside quotation marks."""
+    text = np.frombuffer(data, dtype=np.uint8)
+    ends = np.flatnonzero(text == _NEWLINE)
+    if quoted and len(ends):
+        marks = np.flatnonzero(text == _QUOTE)
+        ends = ends[np.searchsorted(marks, ends) % 2 == 0]
+    return ends
+
+
+def _longest(data: bytes, ends: np.ndarray) -> int:
+    """Most lines that one record takes."""
+    all_ends = np.flatnonzero(np.frombuffer(data, dtype=np.uint8) == _NEWLINE)
+    if len(all_ends) == len(ends):
+        return 1
+    return int(np.diff(np.searchsorted(all_ends, ends, side="right"), prepend=0).max(initial=1))

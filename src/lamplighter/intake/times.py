@@ -1,0 +1,263 @@
+"""Texts and numbers to instants: which form a time column has, and its values in microseconds."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from lamplighter.intake.zones import DAY_US, US
+
+YEAR_FIRST, DAY_FIRST, MONTH_FIRST = "year first", "day first", "month first"
+SERIAL_1970 = 25569
+"""Spreadsheet serial of 1970-01-01 in the 1900 date system."""
+
+_SERIAL_RANGE = (20_000.0, 80_000.0)
+_EPOCH_SCALES = ((1e9 / 20, 1, "epoch seconds"), (1e11, 1_000, "epoch milliseconds"), (1e14, 1_000_000, "epoch microseconds"), (1e17, 1_000_000_000, "epoch nanoseconds"))
+_MONTHS = {
+    **{m: i for i, m in enumerate("jan feb mar apr may jun jul aug sep oct nov dec".split(), 1)},
+    **{"mär": 3, "mrz": 3, "mai": 5, "okt": 10, "dez": 12, "ene": 1, "abr": 4, "ago": 8, "dic": 12, "sept": 9},
+}  # fmt: skip
+_CLOCK = (
+    r"(?P<h>\d{1,2})[:.h](?P<mi>\d{2})(?:[:.](?P<s>\d{2})(?:[.,](?P<f>\d{1,9}))?)?"
+    r"\s*(?:(?P<p>[AaPp])\.?\s?[Mm]\.?)?"
+)
+_ZONE = r"\s*(?P<z>Z|z|UTC|GMT|[+-]\d{2}:?(?:\d{2})?)?\s*$"
+_TEXT = (
+    r"^\s*(?:(?:[Mm]on|[Tt]ue|[Ww]ed|[Tt]hu|[Ff]ri|[Ss]at|[Ss]un)[a-z]*\.?,?\s+)?"
+    r"(?P<a>\d{1,4}|\pL{3,10})\.?(?P<sep>[-/. ]\s?)(?P<b>\d{1,2}|\pL{3,10})\.?[-/. ,]\s?(?P<c>\d{1,4})"
+    r"(?:[T ,;]\s*" + _CLOCK + r")?" + _ZONE
+)
+_COMPACT = (
+    r"^\s*(?P<a>(?:19|20)\d{2})(?P<b>\d{2})(?P<c>\d{2})"
+    r"(?:[T ]?(?P<h>\d{2}):?(?P<mi>\d{2})(?::?(?P<s>\d{2})(?:[.,](?P<f>\d{1,9}))?)?)?" + _ZONE
+)
+_ISO = re.compile(r"^\d{4}-\d{2}-\d{2}(?:[T ]\d{2}:\d{2}(?::\d{2}(?:\.\d{1,6})?)?(Z|[+-]\d{2}(?::?\d{2})?)?)?$")
+_NUMBER = re.compile(r"^\s*-?\d+(?:[.,]\d+)?\s*$")
+_FIELDS = re.compile(r"^\s*(\d{1,2})[-/. ]\s?(\d{1,2})[-/. ,]\s?(\d{2,4})(?!\d)")
+
+
+@dataclass(frozen=True, slots=True)
+class TimeForm:
+    """How a time column is written.
+
+    ``kind`` is iso, text, compact, serial, or one of the epochs; ``scale`` is its units a second for epochs;
+    ``order`` that of the date's parts in texts; ``offset`` says whether ISO texts carry one.
+    """
+
+    kind: str = "iso"
+    order: str = YEAR_FIRST
+    scale: int = 1
+    offset: bool = False
+
+    @property
+    def numeric(self) -> bool:
+        """Whether times are plain numbers."""
+        return self.kind.startswith("epoch") or self.kind == "serial"
+
+
+@dataclass(frozen=True, slots=True)
+class OrderEvidence:
+    """What a column of dates such as 03/04/2026 says of its order; all counts."""
+
+    day_first: int = 0
+    month_first: int = 0
+    open: int = 0
+
+    def __add__(self, other: OrderEvidence) -> OrderEvidence:
+        return OrderEvidence(self.day_first + other.day_first, self.month_first + other.month_first, self.open + other.open)
+
+    @property
+    def order(self) -> str:
+        """The order that the dates prove, empty when they prove none or both."""
+        if self.day_first and not self.month_first:
+            return DAY_FIRST
+        return MONTH_FIRST if self.month_first and not self.day_first else ""
+
+
+def form_of(samples: Iterable[str]) -> TimeForm | None:
+    """Recognise how times are written from some of them; None when most are no times at all.
+
+    The order of day and month is left at ``year first`` when the texts begin with the year, else empty: it is for the
+    whole column to decide, see :func:`order_evidence`.
+    """
+    texts = [s.strip() for s in samples if s.strip()]
+    if not texts:
+        return None
+    numbers = [t for t in texts if _NUMBER.match(t)]
+    if len(numbers) * 2 > len(texts):
+        return _form_of_numbers(numbers)
+    iso = [m for t in texts if (m := _ISO.match(t))]
+    if len(iso) == len(texts):
+        return TimeForm("iso", offset=any(m.group(1) for m in iso))
+    parsed = parse_texts(pa.array(texts), DAY_FIRST).valid | parse_texts(pa.array(texts), MONTH_FIRST).valid
+    if parsed.sum() * 2 < len(texts):
+        return None
+    dated = [t for t in texts if _FIELDS.match(t)]
+    return TimeForm("text", "" if len(dated) * 2 > len(texts) else YEAR_FIRST)
+
+
+def _form_of_numbers(texts: list[str]) -> TimeForm | None:
+    digits = [t for t in texts if len(t) in (8, 12, 14) and t[:2] in ("19", "20")]
+    if len(digits) * 2 > len(texts):
+        return TimeForm("compact")
+    middle = float(np.median([abs(float(t.replace(",", "."))) for t in texts]))
+    if _SERIAL_RANGE[0] <= middle <= _SERIAL_RANGE[1]:
+        return TimeForm("serial")
+    for least, scale, kind in reversed(_EPOCH_SCALES):
+        if middle >= least:
+            return TimeForm(kind, scale=scale)
+    return TimeForm("epoch seconds") if middle < 1 else None
+
+
+def order_evidence(texts: pa.Array) -> OrderEvidence:
+    """Count the dates that can be read one way only."""
+    found = pc.extract_regex(pc.unique(texts), r"^\s*(?P<a>\d{1,2})[-/. ]\s?(?P<b>\d{1,2})[-/. ,]\s?\d{2,4}(?:\D|$)")
+    a = _whole(pc.struct_field(found, "a"))
+    b = _whole(pc.struct_field(found, "b"))
+    return OrderEvidence(
+        day_first=int(((a > 12) & (b <= 12)).sum()),
+        month_first=int(((b > 12) & (a <= 12)).sum()),
+        open=int(((a <= 12) & (b <= 12) & (a > 0) & (a != b)).sum()),
+    )
+
+
+@dataclass(frozen=True)
+class Stamps:
+    """Times read from a column, all arrays of shape (n,).
+
+    ``us`` is microseconds since 1970-01-01, in UTC where ``fixed`` (the text carried an offset, or the number counts
+    from the epoch), else on the local clock; ``valid`` says which could be read.
+    """
+
+    us: np.ndarray
+    valid: np.ndarray
+    fixed: np.ndarray
+
+
+def parse(texts: pa.Array, form: TimeForm) -> Stamps:
+    """Read a column of times cell by cell.
+
+    Parameters
+    ----------
+    texts : pyarrow string array, shape (n,)
+    form : TimeForm
+        With its order decided.
+    """
+    if form.numeric:
+        return parse_numbers(texts, form)
+    if form.kind == "compact":
+        return _from_fields(texts, _COMPACT, YEAR_FIRST)
+    return parse_texts(texts, form.order)
+
+
+def parse_numbers(texts: pa.Array, form: TimeForm) -> Stamps:
+    """Read times that are plain numbers."""
+    clean = pc.replace_substring(pc.utf8_trim_whitespace(texts), ",", ".")
+    good = pc.fill_null(pc.match_substring_regex(clean, r"^-?\d{1,19}(?:\.\d+)?$"), False)
+    value = pc.cast(pc.if_else(good, clean, None), pa.float64()).to_numpy(zero_copy_only=False)
+    return stamps_of_numbers(value, form)
+
+
+def stamps_of_numbers(value: np.ndarray, form: TimeForm) -> Stamps:
+    """Turn numbers into instants; NaN is no time. Serials count on the local clock, epochs in UTC."""
+    serial = form.kind == "serial"
+    us = (value - SERIAL_1970) * DAY_US if serial else value * (US / form.scale)
+    valid = np.isfinite(us) & (np.abs(us) < 2.0**62)
+    us = np.where(valid, us, 0.0)
+    # A serial has about a microsecond of resolution; whole milliseconds are what was meant.
+    whole = (np.round(us / 1000) * 1000 if serial else np.round(us)).astype(np.int64)
+    return Stamps(whole, valid, np.full(len(whole), not serial))
+
+
+def parse_texts(texts: pa.Array, order: str) -> Stamps:
+    """Read dates with marks between their parts, month names included, and clock times with or without AM and PM."""
+    return _from_fields(texts, _TEXT, order)
+
+
+def _from_fields(texts: pa.Array, pattern: str, order: str) -> Stamps:
+    found = pc.extract_regex(texts, pattern)
+    valid = pc.is_valid(found).to_numpy(zero_copy_only=False)
+    part = {f.name: pc.struct_field(found, f.name) for f in found.type}
+    a, b, c = (_part(part[k]) for k in "abc")
+    long_first = _lengths(part["a"]) == 4
+    named_first = a < 0
+    named = b < 0
+    day_first = np.full(len(a), order != MONTH_FIRST)
+    year = np.where(long_first, a, c)
+    month = np.where(named_first, -a, np.where(named, -b, np.where(long_first | day_first, b, a)))
+    day = np.where(named_first, np.abs(b), np.where(named & ~long_first, a, np.where(long_first, c, np.where(day_first, a, b))))
+    year = np.where((year < 100) & ~long_first, year + np.where(year < 70, 2000, 1900), year)
+    hour, minute, second = (_whole(part[k], 0) for k in ("h", "mi", "s"))
+    fraction = _fraction(part["f"])
+    if "p" in part:
+        hour = _twelve(hour, part["p"])
+    offset, fixed = _offsets(part["z"])
+    valid = valid & _sensible(year, month, day, hour, minute, second)
+    days = days_since_1970(np.where(valid, year, 1970), np.where(valid, month, 1), np.where(valid, day, 1))
+    us = days * DAY_US + ((hour * 60 + minute) * 60 + second) * US + fraction - offset
+    return Stamps(np.where(valid, us, 0), valid, fixed)
+
+
+def days_since_1970(year: np.ndarray, month: np.ndarray, day: np.ndarray) -> np.ndarray:
+    """Return whole days since 1970-01-01 of dates of the Gregorian calendar."""
+    months = ((year - 1970) * 12 + (month - 1)).astype("datetime64[M]")
+    return months.astype("datetime64[D]").astype(np.int64) + day - 1
+
+
+def _sensible(year: np.ndarray, month: np.ndarray, day: np.ndarray, hour: np.ndarray, minute: np.ndarray, second: np.ndarray) -> np.ndarray:
+    good = (month >= 1) & (month <= 12) & (day >= 1) & (year >= 1900) & (year <= 2200)
+    first = np.where(good, (year - 1970) * 12 + month - 1, 0)
+    length = (first + 1).astype("datetime64[M]").astype("datetime64[D]") - first.astype("datetime64[M]").astype("datetime64[D]")
+    clock = ((hour < 24) | ((hour == 24) & (minute == 0) & (second == 0))) & (minute < 60) & (second <= 60)
+    return good & (day <= length.astype(np.int64)) & clock & (hour >= 0)
+
+
+def _whole(texts: pa.Array, missing: int = -1) -> np.ndarray:
+    some = pc.fill_null(pc.match_substring_regex(texts, r"^\d+$"), False)
+    return pc.fill_null(pc.cast(pc.if_else(some, texts, None), pa.int64()), missing).to_numpy(zero_copy_only=False)
+
+
+def _part(texts: pa.Array) -> np.ndarray:
+    """A date's part: its number, or minus the month that its letters name, or -99."""
+    value = _whole(texts, -99)
+    for text in pc.unique(texts.filter(pa.array(value == -99))).to_pylist():
+        if text and not text.isdigit():
+            month = _MONTHS.get(text[:4].lower()) or _MONTHS.get(text[:3].lower(), 99)
+            value = np.where(pc.fill_null(pc.equal(texts, text), False).to_numpy(zero_copy_only=False), -month, value)
+    return value
+
+
+def _lengths(texts: pa.Array) -> np.ndarray:
+    return pc.fill_null(pc.utf8_length(texts), 0).to_numpy(zero_copy_only=False)
+
+
+def _fraction(texts: pa.Array) -> np.ndarray:
+    padded = pc.utf8_slice_codeunits(pc.utf8_rpad(pc.fill_null(texts, ""), 6, "0"), 0, 6)
+    return _whole(padded, 0)
+
+
+def _twelve(hour: np.ndarray, half: pa.Array) -> np.ndarray:
+    letter = pc.fill_null(pc.utf8_lower(half), "")
+    morning = pc.equal(letter, "a").to_numpy(zero_copy_only=False)
+    evening = pc.equal(letter, "p").to_numpy(zero_copy_only=False)
+    wrong = (morning | evening) & ((hour < 1) | (hour > 12))
+    return np.where(wrong, -1, np.where(morning | evening, hour % 12 + 12 * evening, hour))
+
+
+def _offsets(texts: pa.Array) -> tuple[np.ndarray, np.ndarray]:
+    """Offset from UTC [us] of each text, and whether it has one."""
+    out = np.zeros(len(texts), dtype=np.int64)
+    fixed = _lengths(texts) > 0
+    if fixed.any():
+        for text in pc.unique(texts).to_pylist():
+            if text and text[0] in "+-":
+                digits = text[1:].replace(":", "")
+                minutes = int(digits[:2]) * 60 + int(digits[2:] or 0)
+                shift = minutes * 60 * US * (-1 if text[0] == "-" else 1)
+                out[pc.fill_null(pc.equal(texts, text), False).to_numpy(zero_copy_only=False)] = shift
+    return out, fixed
