@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import typing
 from collections.abc import Callable
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import numpy as np
@@ -78,7 +78,7 @@ class SimulatedFleet:
 
 
 def _entry_value(value: Any, hint: Any) -> Any:
-    """A cell of the register frame in the type of the register entry."""
+    """Return a cell of the register frame in the type of the register entry."""
     missing = value is None or (isinstance(value, float) and math.isnan(value))
     if hint is str:
         return "" if missing else str(value)
@@ -104,7 +104,8 @@ def simulate(
     progress : callable, optional
         Called with the number of nodes done and in all.
     **more
-        Further fields of :class:`Options`: ``start, gateways, fault_share, faults, healthy, noise, intervals_s, cold_snap``.
+        Further fields of :class:`Options`: ``start, gateways, fault_share, faults, healthy, noise, intervals_s``
+        and ``cold_snap``.
 
     Returns
     -------
@@ -130,11 +131,9 @@ def simulate(
 
 
 def _second(options: Options, first: NodeRun, weather: Weather, outages: Outages) -> NodeRun:
-    """The node that answers to another one's name; of the same make and range."""
+    """Play the node that answers to another one's name; of the same make and range."""
     plan = plan_node(options, first.plan.index + TWIN_OFFSET, first.plan.gateway, "unregistered", None)
     same = {name: getattr(first.plan, name) for name in ("kind_name", "unit", "lrl", "url", "changes", "has_sequence")}
-    from dataclasses import replace
-
     phase = (first.plan.phase + options.rng("second", first.plan.index).uniform(0.15, 0.85)) % 1.0
     return run_node(replace(plan, **same, phase=phase, threshold_share=0.0, fault=None), options, weather, outages)
 
@@ -156,7 +155,7 @@ def assemble(options: Options, weather: Weather, outages: Outages, runs: list[No
     worklog = pd.DataFrame([row for r in seen for row in work_rows(r, options)], columns=list(WORKLOG_COLUMNS))
     worklog = worklog.sort_values(["time", "node"], kind="stable", ignore_index=True)
     truth = [row for r in sorted(runs, key=lambda r: r.plan.node) for row in node_rows(r, options)]
-    truth += common_rows(options, weather, outages)
+    truth += common_rows(weather, outages)
     counts = pd.DataFrame(
         [{"node": r.plan.node, "gateway": r.plan.gateway} | r.counts for r in seen], columns=list(COUNT_COLUMNS)
     )

@@ -258,7 +258,7 @@ def _columns(
 
 
 def _sequence(plan: NodePlan, time: np.ndarray, power: Power, n: int) -> np.ndarray:
-    """The node's own counter of check-ins, 16 bit, from zero again after a battery change."""
+    """Return the node's own counter of check-ins, 16 bit, from zero again after a battery change."""
     if not plan.has_sequence:
         return np.full(n, np.nan)
     count = np.cumsum(power.alive).astype(float)
@@ -269,14 +269,14 @@ def _sequence(plan: NodePlan, time: np.ndarray, power: Power, n: int) -> np.ndar
 
 
 def _junk_when_low(plan: NodePlan, power: Power, reading: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """Some sensors report nonsense on a battery under cut-off, as the motes of a 2004 laboratory deployment did."""
+    """Let some sensors report nonsense under cut-off, as the motes of a 2004 laboratory deployment did."""
     if plan.battery is None or not power.weak.any() or rng.random() < 0.6:
         return reading
     return np.where(power.weak & (rng.random(len(reading)) < 0.8), plan.lrl + 1.22 * plan.span, reading)
 
 
 def _freeze(plan: NodePlan, columns: dict[str, np.ndarray]) -> dict[str, np.ndarray]:
-    """The whole record repeats while the path or the export is frozen."""
+    """Repeat the whole record while the path or the export is frozen."""
     fault = plan.fault
     if fault is None or fault.kind != "record_frozen":
         return columns

@@ -73,7 +73,7 @@ def _two_digits(value: float) -> float:
 
 
 def work_rows(run: NodeRun, options: Options) -> list[dict[str, Any]]:
-    """What the work log says of one node, written down the same day, at the hour it was done or near it."""
+    """Return what the work log says of one node, written down the same day, at the hour it was done or near it."""
     plan = run.plan
     rng = options.rng("worklog", plan.index)
     rows = []

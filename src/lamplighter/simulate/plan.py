@@ -16,6 +16,9 @@ NAN = float("nan")
 MOVING = tuple(name for name, kind in KINDS.items() if kind.moves)
 RESTING = tuple(name for name, kind in KINDS.items() if kind.rests_at_zero)
 
+LOGGED = {"swap": 0.65, "rezero": 0.75, "interval": 0.7}
+"""Share of each kind of work that is written down; invented."""
+
 SUITS: dict[str, tuple[str, ...]] = {
     "zero_drift": RESTING,
     "zero_step": RESTING,
@@ -156,7 +159,7 @@ def plan_node(options: Options, index: int, gateway: str, fault_kind: str | None
         else options.start + rng.uniform(0.05, 0.6) * options.days * DAY_S
     )
     changes, register_interval = _intervals(rng, options, first_seen, interval, fault_kind)
-    fault = draw_fault(rng, fault_kind, options, tolerance, interval) if fault_kind else None
+    fault = draw_fault(rng, fault_kind, options, tolerance) if fault_kind else None
     battery, solar, nominal, part = _battery(rng, options, interval, fault_kind)
     eol, swap = _life(rng, options, fault, battery)
     node = node_name(gateway, number)
@@ -190,7 +193,7 @@ def plan_node(options: Options, index: int, gateway: str, fault_kind: str | None
         process_key=f"process {index}" if twin is None else twin.process_key,
         criticality=int(rng.choice([1, 2, 3, 3, 3, 4, 4, 5])),
         fault=fault,
-        logged={"swap": bool(rng.random() < 0.65), "rezero": bool(rng.random() < 0.75), "interval": bool(rng.random() < 0.7)},
+        logged={name: bool(rng.random() < share) for name, share in LOGGED.items()},
     )  # fmt: skip
 
 
@@ -270,7 +273,7 @@ def _life(
     return options.end + float(rng.uniform(0.6, max(left, 0.65))) * YEAR_S, NAN
 
 
-def draw_fault(rng: np.random.Generator, kind: str, options: Options, tolerance_pct: float, interval_s: float) -> Fault:
+def draw_fault(rng: np.random.Generator, kind: str, options: Options, tolerance_pct: float) -> Fault:
     """Draw when a fault begins and how large it is."""
 
     def at(low: float, high: float) -> float:
@@ -326,7 +329,7 @@ def draw_fault(rng: np.random.Generator, kind: str, options: Options, tolerance_
 
 
 def _battery_end(rng: np.random.Generator, options: Options) -> Fault:
-    """A battery that ends: ``start`` is the meant day of cut-off, ``end`` the swap."""
+    """Draw a battery that ends: ``start`` is the meant day of cut-off, ``end`` the swap."""
     mode = str(rng.choice(["swapped", "swapped", "dead", "low"]))
     if mode == "swapped":
         eol = options.start + float(rng.uniform(0.35, 0.92)) * options.days * DAY_S

@@ -126,5 +126,5 @@ def heard(
 
 
 def trend_db(time: np.ndarray, since: float, db_per_year: float) -> np.ndarray:
-    """A decline that begins at an instant and goes on [dB]."""
+    """Return a decline that begins at an instant and goes on [dB]."""
     return -db_per_year * np.clip(time - since, 0, None) / YEAR_S

@@ -15,7 +15,7 @@ OVER = 1.03
 
 
 def process_at(plan: NodePlan, time: np.ndarray, options: Options, weather: Weather) -> np.ndarray:
-    """What the process truly is [share of span]; the same for nodes that see the same process."""
+    """Return what the process truly is [share of span]; the same for nodes that see the same process."""
     scene = Scene(options.start, options.end, weather, options.rng(plan.process_key), options.rough)
     return plan.kind.play(time, scene)
 
@@ -45,7 +45,7 @@ def drifted(fault: Fault | None, time: np.ndarray) -> np.ndarray:
 def readings(
     plan: NodePlan, time: np.ndarray, temperature: np.ndarray, options: Options, weather: Weather
 ) -> np.ndarray:
-    """Readings a node would send [unit of its range], shape of ``time``."""
+    """Return readings a node would send [unit of its range], shape of ``time``."""
     rng = options.rng("sensor", plan.index)
     share = process_at(plan, time, options, weather)
     share = plugged(share, plan.fault, time, temperature, rng)
@@ -65,7 +65,7 @@ def readings(
 def plugged(
     share: np.ndarray, fault: Fault | None, time: np.ndarray, temperature: np.ndarray, rng: np.random.Generator
 ) -> np.ndarray:
-    """A plugged impulse line: the sensor sees trapped pressure that follows its own temperature a little."""
+    """Plug the impulse line: the sensor sees trapped pressure that follows its own temperature a little."""
     if fault is None or fault.kind != "plugged":
         return share
     after = time >= fault.start
@@ -78,7 +78,7 @@ def plugged(
 
 
 def frozen(share: np.ndarray, plan: NodePlan, time: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """A reading that stands still, stands still but for a count of dither, or lies on a limit."""
+    """Let a reading stand still, stand still but for a count of dither, or lie on a limit."""
     fault = plan.fault
     if fault is None or fault.kind not in ("stuck", "stuck_dither", "pegged"):
         return share

@@ -37,7 +37,7 @@ def row(node: str, fault: str, role: str, **more: Any) -> dict[str, Any]:
 
 
 def node_rows(run: NodeRun, options: Options) -> list[dict[str, Any]]:
-    """The truth about one node."""
+    """Return the truth about one node."""
     plan, power = run.plan, run.power
     rows = []
     fault = plan.fault
@@ -61,7 +61,7 @@ def node_rows(run: NodeRun, options: Options) -> list[dict[str, Any]]:
                 gateway=plan.gateway,
                 eol_date=ended[2] if about_battery else NAN,
                 first_below=ended[3] if about_battery else NAN,
-            )  # fmt: skip
+            )
         )
         if fault.kind == "battery_end" and fault.mode == "dead" and run.end_of_sending < options.end - 86_400:
             rows.append(
@@ -112,8 +112,8 @@ def _said(logged: bool) -> str:
     return "logged" if logged else "not logged"
 
 
-def common_rows(options: Options, weather: Weather, outages: Outages) -> list[dict[str, Any]]:
-    """What came over many nodes at once."""
+def common_rows(weather: Weather, outages: Outages) -> list[dict[str, Any]]:
+    """Return what came over many nodes at once."""
     rows = []
     for down in outages.downs:
         kind = "gateway_outage" if down.gateway else "host_outage"
