@@ -1,0 +1,86 @@
+"""The whole suite: fleets, the assessment of each, all scores, and the report they are written to."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator, Sequence
+from functools import cache
+from importlib import import_module
+from pathlib import Path
+from types import ModuleType
+
+from tests.accuracy.harness import FULL, QUICK, Case, ScoreRow, Study, run_all, run_checks
+
+REPORT = Path(__file__).parents[2] / "reports" / "accuracy.md"
+VERDICT = {True: "met", False: "MISSED", None: "-"}
+
+
+def score_modules() -> list[ModuleType]:
+    """Every ``score_*.py`` beside this file, in order of name."""
+    names = sorted(p.stem for p in Path(__file__).parent.glob("score_*.py"))
+    return [import_module(f"tests.accuracy.{name}") for name in names]
+
+
+@cache
+def case_of(study: Study) -> Case:
+    """Simulate and assess one fleet; kept for the whole session."""
+    say(f"{study.label}: {study.nodes} nodes")
+    fleet = study.fleet()
+    try:
+        case = run_all(fleet, study.label)
+    except ModuleNotFoundError as missing:
+        say(f"not all is there yet ({missing}); running what is")
+        case = run_checks(fleet, needed=(), label=study.label)
+    say(f"{study.label}: {case.seconds:.0f} s")
+    return case
+
+
+def say(text: str) -> None:
+    """Tell how far the work has come, on the terminal only."""
+    if sys.stderr.isatty():
+        print(text, file=sys.stderr)
+
+
+def studies(quick: bool = False) -> Sequence[Study]:
+    """The fleets of the suite."""
+    return QUICK if quick else FULL
+
+
+def scores(quick: bool = False) -> list[ScoreRow]:
+    """Run the suite and return all its lines."""
+    cases = [case_of(study) for study in studies(quick)]
+    return [row for module in score_modules() for row in module.score(cases)]
+
+
+def report(rows: Sequence[ScoreRow], quick: bool = False) -> str:
+    """Return the scores as Markdown."""
+    return "\n".join(_report_lines(rows, quick)) + "\n"
+
+
+def _report_lines(rows: Sequence[ScoreRow], quick: bool) -> Iterator[str]:
+    yield "# How right the checks are on simulated fleets"
+    yield ""
+    yield "Written by `python -m tests.accuracy`; do not edit. Fleets of fourteen months, hourly and half-hourly, with"
+    yield "every nuisance in every node, and faults in a quarter of the nodes unless healthy:"
+    yield ""
+    for s in studies(quick):
+        yield f"- {s.label}: {s.nodes} nodes, seed {s.seed}"
+    yield ""
+    yield "The simulator knows nothing of the checks. `rough` noise has heavy tails, random walks that return and"
+    yield "passing regimes. A line without a target is for information."
+    for area in dict.fromkeys(row.area for row in rows):
+        yield ""
+        yield f"## {area.capitalize()}"
+        yield ""
+        yield "| what | target | measured | cases | |"
+        yield "|---|---|---|---|---|"
+        yield from (
+            f"| {r.what} | {r.target} | {r.measured} | {r.n:,} | {VERDICT[r.ok]} |" for r in rows if r.area == area
+        )
+
+
+def plain_table(rows: Sequence[ScoreRow]) -> str:
+    """Return the scores for a terminal."""
+    wide = max((len(r.what) for r in rows), default=10)
+    lines = [f"{r.area:9} {r.what:{wide}}  {r.target:22} {r.measured:22} {VERDICT[r.ok]}" for r in rows]
+    return "\n".join(lines)
