@@ -4,9 +4,134 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from lamplighter.settings.base import Section
+from lamplighter.settings.base import Section, setting
+
+_CALIBRATED = "calibrated on completed lives of simulated fleets and of real logs; see checks/battery/blend.py"
 
 
 @dataclass(frozen=True, kw_only=True)
 class BatterySettings(Section):
     """Thresholds of the section ``[battery]``, each with unit and reason."""
+
+    # What is looked at
+    fine_below_days: float = setting(
+        120.0, "days", "A record shorter than this is read in quarter days, for batteries that live only weeks.", low=0
+    )
+    min_days: float = setting(
+        3.0, "days", "Voltage must be known on this many days before anything is said of the battery.", low=1
+    )
+    temperature_low_c: float = setting(
+        -60.0, "degC", "Colder temperatures are taken as invalid and not used for compensation.", low=-273.15
+    )
+    temperature_high_c: float = setting(
+        85.0,
+        "degC",
+        "Hotter temperatures are taken as invalid and not used for compensation.",
+        source="upper end of the usual range of lithium primary cells, makers' handbooks (secondary)",
+        high=1000,
+    )
+    reference_c: float = setting(20.0, "degC", "Voltages are adjusted to this temperature.")
+    coefficient_v_per_c: float = setting(
+        0.0015,
+        "V/degC",
+        "Temperature coefficient assumed for a single cell whose own cannot be told.",
+        low=0,
+        high=0.05,
+    )
+    coefficient_spread: float = setting(
+        0.0015, "V/degC", "Spread of the coefficient between nodes of one class, for shrinking a node toward its class.",
+        low=1e-6,
+    )  # fmt: skip
+
+    # Lives
+    swap_min_share: float = setting(
+        0.012, "share", "A rise must reach this share of the voltage to be a battery swap.", low=0.001, high=0.5
+    )
+    swap_min_sigma: float = setting(
+        6.0, "-", "A rise must stand out of the node's own day-to-day movement so far.", low=1
+    )
+    swap_sharp_share: float = setting(
+        0.65, "share", "A swap happens between two check-ins: this share of the rise must come at once.", low=0, high=1
+    )
+    swap_window_days: float = setting(
+        3.0, "days", "Days compared on either side of a rise; a shorter wait finds a swap sooner but takes recovery for it.",
+        low=0.5,
+    )  # fmt: skip
+    dip_days: float = setting(
+        10.0, "days", "A low that began as suddenly as it ended and lasted less is a disturbance, not a swap.", low=0
+    )
+    log_match_days: float = setting(7.0, "days", "A rise this near to a logged replacement is that replacement.", low=0)
+
+    # When it ends
+    default_cutoff_share: float = setting(
+        0.80, "share", "Cut-off assumed for a battery of unknown chemistry, as a share of its fresh voltage.",
+        low=0.3, high=0.99,
+    )  # fmt: skip
+    below_hold_days: float = setting(
+        1.0, "days", "Voltage must stay under the cut-off this long to have ended the battery.", low=0
+    )
+    cold_margin_sd: float = setting(
+        1.0, "sd", "How many standard deviations below the season's usual cold the coldest expected day lies.", low=0
+    )
+    season_min_days: float = setting(
+        365.0, "days", "With temperature known this long, the forecast follows the node's own seasons.", low=180
+    )
+
+    # The forecast
+    evidence_bins: float = setting(
+        14.0, "-", "Independent pieces of evidence in one life's voltage; more would make the forecast too sure of itself.",
+        source=_CALIBRATED, low=2,
+    )  # fmt: skip
+    model_error_share: float = setting(
+        0.0015, "share", "How far a true discharge curve strays from every stored one, as a share of the voltage.",
+        source=_CALIBRATED, low=1e-5,
+    )  # fmt: skip
+    spread: float = setting(
+        1.0,
+        "-",
+        "Factor on the width of the blended forecast in log remaining time.",
+        source=_CALIBRATED,
+        low=0.2,
+        high=5,
+    )
+    weight_curve: float = setting(0.5, "-", "Weight of the discharge curves in the blend.", source=_CALIBRATED, low=0)
+    weight_knee: float = setting(0.35, "-", "Weight of the steepening fit in the blend.", source=_CALIBRATED, low=0)
+    weight_trend: float = setting(0.15, "-", "Weight of the local trend in the blend.", source=_CALIBRATED, low=0)
+    capacity_sd: float = setting(
+        0.15, "-", "Spread of usable capacity between batteries of one kind, in log units.", low=0.01
+    )
+    charge_sd: float = setting(0.20, "-", "Spread of a charge budget's consumption, in log units.", low=0.01)
+    self_discharge_q10: float = setting(
+        2.0,
+        "-",
+        "Self-discharge grows by this factor for each 10 degC.",
+        source="Q10 rule, secondary page",
+        low=1,
+        high=5,
+    )
+    min_completed_lives: int = setting(3, "lives", "Completed lives of a class before they inform others.", low=1)
+    longest_days: float = setting(7300.0, "days", "No battery is forecast to last longer.", low=365)
+
+    # What is said
+    uninformative_ratio: float = setting(
+        8.0, "-", "A forecast whose late date lies this many times farther than the early one is no date; only a bound is given.",
+        low=2,
+    )  # fmt: skip
+    plan_ahead_days: float = setting(90.0, "days", "A battery that may end within this time is on the plan.", low=1)
+    certain_within_days: float = setting(
+        14.0, "days", "A battery that will likely end within this time needs a visit now.", low=0
+    )
+
+    # Rechargeable
+    solar_swing_share: float = setting(
+        0.02,
+        "share",
+        "A daily swing of this share of the voltage, unexplained by temperature, points to a charger.",
+        low=0,
+    )
+    solar_fall_share_per_week: float = setting(
+        0.008, "share", "Weekly fall of the nightly voltage of a charged battery that means it is not kept up.", low=0
+    )
+    solar_min_weeks: int = setting(
+        3, "weeks", "Weeks of falling voltage before a charged battery is called run down.", low=2
+    )

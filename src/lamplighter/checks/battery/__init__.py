@@ -1,0 +1,10 @@
+"""Battery: its lives, its voltage taken to one temperature, and when it will end."""
+
+from __future__ import annotations
+
+from lamplighter.checks.battery.judge import judge
+from lamplighter.checks.battery.measure import BatteryMeasures, measure
+
+__all__ = ["NAME", "BatteryMeasures", "judge", "measure"]
+
+NAME = "battery"

@@ -1,0 +1,110 @@
+"""One forecast from several readings, with stated weights.
+
+The voltage is read in three ways (:mod:`~lamplighter.checks.battery.estimators`): discharge curves fitted in depth of
+discharge, a decline that steepens, and a local trend. Their distributions are pooled linearly with the weights of the
+settings (0.50, 0.35, 0.15), each weight shifted by how well the reading fits the same bins. What is known of the whole
+life besides the voltage (charge budget, lives of the class) then multiplies the pool in place of the uninformed prior
+p(L) ~ 1/L^2. Last the distribution is widened or narrowed about its median by one factor in log remaining time.
+
+When the voltage is still flat, the pool is as wide as its prior and no date is given: only the bound that 95 % of
+batteries in this state outlast.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from lamplighter.checks.battery.estimators import Estimate, Shape, curve_estimate, knee_estimate, trend_estimate
+from lamplighter.checks.battery.outlook import Outlook
+from lamplighter.checks.battery.prior import LifePrior
+from lamplighter.settings.battery import BatterySettings
+
+SHARES = np.array([0.05, 0.10, 0.50, 0.90])
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """Days from now to the end of a battery.
+
+    p10, p50, p90 : NaN when only a bound can be given; not_before : outlasted by 95 %; method : the reading that
+    dominates; methods : (p10, p50, p90) of each reading; weights : its share of the blend; flat : whether the voltage
+    alone gives no date.
+    """
+
+    p10: float
+    p50: float
+    p90: float
+    not_before: float
+    method: str
+    flat: bool
+    methods: dict[str, tuple[float, float, float]] = field(default_factory=dict)
+    weights: dict[str, float] = field(default_factory=dict)
+
+
+def quantiles(ahead: np.ndarray, ended: np.ndarray, shares: np.ndarray = SHARES) -> np.ndarray:
+    """Return the days by which given shares have ended, straight between grid days; the last day when not reached."""
+    top = np.maximum.accumulate(np.concatenate([[0.0], ended])) + 1e-12 * np.arange(len(ended) + 1)
+    return np.interp(shares, top, np.concatenate([[0.0], ahead]))
+
+
+def pool(estimates: list[Estimate], base: dict[str, float]) -> tuple[np.ndarray, dict[str, float]]:
+    """Return the linear pool of estimates and each one's weight in it."""
+    informed = [e for e in estimates if e.informed]
+    weight = np.array([base[e.method] for e in informed])
+    weight = weight / weight.sum()
+    mixed = weight @ np.array([e.ended for e in informed])
+    return mixed, dict(zip([e.method for e in informed], weight.tolist(), strict=True))
+
+
+def with_priors(o: Outlook, ended: np.ndarray, priors: list[LifePrior]) -> np.ndarray:
+    """Return the pool updated by what is known of whole lives; the uninformed prior it carries is taken out."""
+    if not priors:
+        return ended
+    edges = np.concatenate([[0.0], o.ahead])
+    mass = np.diff(np.concatenate([[0.0], ended, [1.0]]))
+    middle = np.concatenate([0.5 * (edges[1:] + edges[:-1]), [1.3 * edges[-1]]])
+    life = o.x_now + middle
+    log = np.log(np.maximum(mass, 1e-12)) + np.log(life)
+    for prior in priors:
+        log = log + prior.log_density(life)
+    weight = np.exp(log - log.max())
+    return np.cumsum(weight / weight.sum())[:-1]
+
+
+def widened(q: np.ndarray, median: float, factor: float) -> np.ndarray:
+    """Return quantiles moved from the median by a factor in log time."""
+    return median * (np.maximum(q, 1e-3) / median) ** factor if median > 0 else q
+
+
+def forecast(o: Outlook, shapes: list[Shape], priors: list[LifePrior], settings: BatterySettings) -> Forecast:
+    """Blend all readings of one battery into its forecast."""
+    base = {
+        "discharge curve": settings.weight_curve,
+        "steepening": settings.weight_knee,
+        "local trend": settings.weight_trend,
+    }
+    estimates = [curve_estimate(o, shapes, settings), knee_estimate(o, settings), trend_estimate(o, settings)]
+    voltage, weights = pool(estimates, base)
+    low, early, middle, late = quantiles(o.ahead, voltage)
+    flat = bool(late > settings.uninformative_ratio * max(early, 1e-6) or late >= 0.98 * o.ahead[-1])
+    methods = {e.method: tuple(quantiles(o.ahead, e.ended)[1:].tolist()) for e in estimates if e.informed}
+    for prior in priors:
+        alone = with_priors(o, np.clip(1 - o.x_now**2 / (o.x_now + o.ahead) ** 2, 0, 1), [prior])
+        methods[prior.method] = tuple(quantiles(o.ahead, alone)[1:].tolist())
+    mixed = with_priors(o, voltage, priors)
+    q = quantiles(o.ahead, mixed)
+    q = widened(q, q[2], settings.spread)
+    if flat and not priors:
+        return Forecast(np.nan, np.nan, np.nan, float(q[0]), "voltage still flat", True, methods, weights)
+    method = dominant(methods, priors, flat, weights, q)
+    return Forecast(float(q[1]), float(q[2]), float(q[3]), float(q[0]), method, flat, methods, weights)
+
+
+def dominant(methods, priors, flat, weights, q) -> str:  # noqa: ANN001
+    """Name the reading that decides: the narrowest knowledge of lives when the voltage is flat, else the nearest reading."""
+    if flat and priors:
+        return min(priors, key=lambda p: p.sd_log).method
+    near = {m: weights[m] / (0.1 + abs(np.log(max(methods[m][1], 0.1) / max(q[2], 0.1)))) for m in weights}
+    return max(near, key=near.get)

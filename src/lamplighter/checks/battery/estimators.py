@@ -1,0 +1,238 @@
+"""Three readings of a falling voltage, each a distribution of the day on which it meets the cut-off.
+
+Every estimator returns P(ended by) at the days ahead, shape (m,), never falling. None of them is trusted alone; see
+:mod:`lamplighter.checks.battery.blend`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtr
+
+from lamplighter.checks.battery.outlook import Outlook
+from lamplighter.settings.battery import BatterySettings
+
+NU = 4.0
+"""Degrees of freedom of the Student likelihood: a fit is not ruled out by misjudged noise."""
+DRIFT = 0.35
+"""Share of the model error that a forecast's own level gains for each doubling of the history it looks beyond."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shape:
+    """A discharge curve of a whole battery: depth of discharge, volts; with the spread of real ones about it."""
+
+    name: str
+    depth: np.ndarray
+    volts: np.ndarray
+    prior: float
+    level_sd: float
+    scale_sd: float
+
+    def at(self, depth: np.ndarray) -> np.ndarray:
+        """Volts at a depth of discharge; beyond the end the last slope goes on."""
+        end = (self.volts[-1] - self.volts[-2]) / (self.depth[-1] - self.depth[-2])
+        over = np.maximum(depth - self.depth[-1], 0.0)
+        return np.interp(depth, self.depth, self.volts) + end * over
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """P(ended by) at the days ahead, and how well the data back it (log evidence, up to a constant)."""
+
+    method: str
+    ended: np.ndarray
+    evidence: float = 0.0
+    informed: bool = True
+
+
+def evidence_weights(o: Outlook, settings: BatterySettings) -> np.ndarray:
+    """Bins' weights, scaled to the number of independent pieces of evidence that they hold together."""
+    return o.weight / o.weight.sum() * min(settings.evidence_bins, len(o.x))
+
+
+def scatter(o: Outlook, settings: BatterySettings) -> float:
+    """Scatter of the level about a good curve [V]: noise of the bins and the curve's own error."""
+    return float(np.hypot(o.noise, settings.model_error_share * abs(o.level)) + 1e-6)
+
+
+def student(chi2: np.ndarray, pieces: float) -> np.ndarray:
+    """Log-likelihood of residuals whose scale is only roughly known."""
+    return -0.5 * (NU + pieces) * np.log1p(chi2 / NU)
+
+
+def growing_error(o: Outlook, settings: BatterySettings) -> np.ndarray:
+    """Standard deviation of the level at the days ahead [V], shape (m,)."""
+    span = max(o.x[-1] - o.x[0], 1.0)
+    model = settings.model_error_share * abs(o.level) * (1.0 + DRIFT * np.log2(1.0 + o.ahead / span * 4.0))
+    return np.sqrt(o.level_error**2 + model**2 + o.cold_sd**2)
+
+
+def never_falling(ended: np.ndarray) -> np.ndarray:
+    """Ended stays ended."""
+    return np.maximum.accumulate(ended, axis=-1)
+
+
+# --- discharge curves ---------------------------------------------------------------------------------------------
+
+
+def remaining_grid(o: Outlook, settings: BatterySettings, points: int = 48) -> np.ndarray:
+    """Candidate remaining lives to full discharge [days at the present drain], even in the logarithm."""
+    return np.geomspace(0.25, settings.longest_days, points)
+
+
+def curve_estimate(
+    o: Outlook, shapes: list[Shape], settings: BatterySettings, life_prior: np.ndarray | None = None
+) -> Estimate:
+    """Fit every curve at every candidate remaining life (and starting depth), and weigh what they foretell.
+
+    Level and scale of each curve are fitted in closed form under normal priors; the candidates' weights are their
+    Student likelihood times the prior of a life seen at a random moment, p(L) ~ 1/L^2. ``life_prior`` is not used here;
+    knowledge of lives enters the blend.
+    """
+    rest = remaining_grid(o, settings)
+    depths = np.array([0.0]) if o.start_known else np.array([0.0, 0.15, 0.3, 0.45, 0.6, 0.72, 0.82, 0.9])
+    w = evidence_weights(o, settings)
+    sigma = scatter(o, settings)
+    total = o.x_now + rest
+    prior = np.log(rest) + np.log(max(o.x_now, 1.0)) - 2.0 * np.log(total)
+    logs, fits = [], []
+    for shape in shapes:
+        middle = float(shape.at(np.array(0.3)))
+        for d0 in depths:
+            life = total / (1.0 - d0)
+            c = shape.at(d0 + o.x[None, :] / life[:, None]) - middle
+            level, scale, chi2 = ridge_line(c, o.volts, w / sigma**2, (middle, shape.level_sd), (1.0, shape.scale_sd))
+            logs.append(student(chi2, w.sum()) + prior + np.log(shape.prior / len(depths)))
+            fits.append((shape, d0, life, level, scale, middle))
+    log = np.array(logs)
+    evidence = float(log.max() + np.log(np.exp(log - log.max()).sum()))
+    weight = np.exp(log - evidence)
+    ended = np.zeros(len(o.ahead))
+    sd = growing_error(o, settings)
+    mean_now = 0.0
+    for row, (shape, d0, life, level, scale, middle) in enumerate(fits):
+        some = weight[row] > 1e-4
+        if not some.any():
+            continue
+        ended += foretold(o, shape, d0, life[some], level[some], scale[some], middle, weight[row][some], sd)
+        mean_now += float(weight[row][some].sum())
+    return Estimate("discharge curve", never_falling(ended / max(mean_now, 1e-12)), evidence)
+
+
+def foretold(o, shape, d0, life, level, scale, middle, weight, sd):  # noqa: ANN001, ANN201
+    """Return the weighted P(ended by) of candidates of one curve; their recent misfit is carried on."""
+    w = o.weight * np.exp(-(o.x[-1] - o.x) / max(0.06 * (o.x[-1] - o.x[0]), 1.0))
+    seen = level[:, None] + scale[:, None] * (shape.at(d0 + o.x[None, :] / life[:, None]) - middle)
+    miss = ((o.volts[None, :] - seen) * w).sum(axis=1) / w.sum()
+    path = level[:, None] + scale[:, None] * (shape.at(d0 + (o.x_now + o.ahead[None, :]) / life[:, None]) - middle)
+    z = (o.floor[None, :] - path - miss[:, None]) / sd[None, :]
+    return weight @ never_falling(ndtr(z))
+
+
+def ridge_line(
+    c: np.ndarray, v: np.ndarray, w: np.ndarray, level: tuple[float, float], scale: tuple[float, float]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Fit v = a + b c for every row of c (k, n) under normal priors (mean, sd) on a and b; return a, b, chi2."""
+    pa, pb = 1.0 / level[1] ** 2, 1.0 / scale[1] ** 2
+    s0 = w.sum() + pa
+    s1 = c @ w
+    s2 = (c * c) @ w + pb
+    t0 = float(w @ v) + pa * level[0]
+    t1 = c @ (w * v) + pb * scale[0]
+    det = s0 * s2 - s1 * s1
+    a = (s2 * t0 - s1 * t1) / det
+    b = np.maximum((s0 * t1 - s1 * t0) / det, 0.2)
+    r = v[None, :] - a[:, None] - b[:, None] * c
+    chi2 = (r * r) @ w + pa * (a - level[0]) ** 2 + pb * (b - scale[0]) ** 2
+    return a, b, chi2
+
+
+# --- steepening -------------------------------------------------------------------------------------------------
+
+
+def knee_estimate(o: Outlook, settings: BatterySettings, points: int = 14) -> Estimate:
+    """Fit a decline that steepens: v = a - b t - c exp(t / tau), t counted from now, for many tau.
+
+    Knows no chemistry. The present fall and its growth are free but may not be negative; tau runs from 2 % of the
+    record to twice the record, weighted by Student likelihood.
+    """
+    t = o.x - o.x_now
+    span = max(-t[0], 1.0)
+    taus = np.geomspace(0.03, 2.0, points) * span
+    w = evidence_weights(o, settings)
+    focus = w * np.exp(t / (0.6 * span))
+    focus = focus / focus.sum() * w.sum()
+    sigma = scatter(o, settings)
+    ended, logs = [], []
+    for tau in taus:
+        path, sd, chi2 = steepening(t, o.volts, focus / sigma**2, o.ahead, tau, span, abs(o.level))
+        z = (o.floor - path) / np.hypot(sd, growing_error(o, settings))
+        ended.append(never_falling(ndtr(z)))
+        logs.append(float(student(np.array(chi2), w.sum())))
+    log = np.array(logs)
+    weight = np.exp(log - log.max())
+    evidence = float(log.max() + np.log(weight.mean()))
+    return Estimate("steepening", never_falling(weight @ np.array(ended) / weight.sum()), evidence)
+
+
+def steepening(t, v, w, ahead, tau, span, volts):  # noqa: ANN001, ANN201
+    """Fit one tau; return the path ahead, its standard deviation [V], and chi2."""
+    grow = lambda s: np.expm1(np.minimum(s / tau, 30.0))  # noqa: E731
+    basis = np.stack([np.ones_like(t), -t / span, -grow(t)], axis=1)
+    front = np.stack([np.ones_like(ahead), -ahead / span, -grow(ahead)], axis=1)
+    loose = np.diag([1e-9, 1.0, 1.0]) / (0.15 * volts) ** 2
+    use = np.array([True, True, True])
+    for _ in range(3):
+        b = basis[:, use]
+        gram = b.T @ (b * w[:, None]) + loose[np.ix_(use, use)]
+        beta = np.linalg.solve(gram, b.T @ (w * v))
+        negative = (beta < 0) & (np.flatnonzero(use) > 0)
+        if not negative.any():
+            break
+        use[np.flatnonzero(use)[negative]] = False
+    r = v - b @ beta
+    cov = np.linalg.inv(gram)
+    f = front[:, use]
+    sd = np.sqrt(np.einsum("ij,jk,ik->i", f, cov, f))
+    return f @ beta, sd, float((r * r) @ w)
+
+
+# --- local trend ------------------------------------------------------------------------------------------------
+
+
+def trend_estimate(o: Outlook, settings: BatterySettings) -> Estimate:
+    """Carry on the recent slope with an error that grows: the slope itself wanders, and mostly steepens.
+
+    The slope is the weighted median of pair slopes over the newest third of the record (Theil and Sen); its standard
+    deviation grows with the time ahead over the window, so that far forecasts are wide.
+    """
+    span = max(o.x[-1] - o.x[0], 1e-6)
+    recent = o.x >= o.x[-1] - max(span / 3.0, min(span, 5.0))
+    x, v = o.x[recent], o.volts[recent]
+    if len(x) < 3:
+        return Estimate("local trend", np.zeros(len(o.ahead)), informed=False)
+    slope, error = pair_slope(x, v, scatter(o, settings))
+    window = max(x[-1] - x[0], 1e-6)
+    fall = np.minimum(slope, 0.0)
+    bend = 1.0 + 0.25 * np.minimum(o.ahead / window, 4.0)
+    path = o.level + fall * o.ahead * bend
+    wander = np.hypot(error, 0.3 * abs(fall)) * o.ahead * np.sqrt(1.0 + o.ahead / window)
+    sd = np.hypot(wander, growing_error(o, settings))
+    informed = abs(fall) > 2.0 * error
+    return Estimate("local trend", never_falling(ndtr((o.floor - path) / sd)), informed=bool(informed))
+
+
+def pair_slope(x: np.ndarray, v: np.ndarray, sigma: float) -> tuple[float, float]:
+    """Return the median of pair slopes weighted by their distance, and a standard error for it."""
+    i, j = np.triu_indices(len(x), 1)
+    dx = x[j] - x[i]
+    keep = dx > 0
+    slopes, weight = (v[j] - v[i])[keep] / dx[keep], dx[keep]
+    order = np.argsort(slopes)
+    total = np.cumsum(weight[order])
+    slope = float(slopes[order][np.searchsorted(total, 0.5 * total[-1])])
+    sxx = float(((x - x.mean()) ** 2).sum())
+    return slope, float(sigma / np.sqrt(max(sxx, 1e-12)) * np.sqrt(2.0))

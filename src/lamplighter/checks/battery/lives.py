@@ -1,0 +1,151 @@
+"""Where one battery ends and the next begins: logged replacements and sharp, lasting rises of the voltage.
+
+A swap is a rise between two check-ins that lasts for days, stands out of the node's own day-to-day movement, and leads
+back to a level that the life before knew. A warming day, a battery that recovers at rest, or one that climbs out of
+passivation rises over many check-ins; a cold snap or a disturbance ends as it began.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+
+from lamplighter.checkins import DAY_S
+from lamplighter.checks.battery.observe import Raw, Track
+from lamplighter.settings.battery import BatterySettings
+
+
+@dataclass(frozen=True, slots=True)
+class Swap:
+    """A battery put in at ``time`` [s]; ``rise`` [V] with ``error``, NaN when only the log or register tells of it."""
+
+    time: float
+    rise: float
+    error: float
+    origin: str
+    """found, logged or register"""
+
+
+def find_swaps(raw: Raw, track: Track, settings: BatterySettings) -> list[Swap]:
+    """Return the swaps that the voltage shows, oldest first."""
+    if len(track) < 4:
+        return []
+    before, after, width = side_medians(track, settings.swap_window_days)
+    rise = after - before
+    candidates = local_peaks(rise, rise_threshold(rise, track.volts, settings), width)
+    swaps: list[Swap] = []
+    for i in candidates:
+        swap = sharpened(raw, track, i, float(rise[i]), settings)
+        if swap is None or (swaps and swap.time - swaps[-1].time < settings.swap_window_days * DAY_S):
+            continue
+        start = swaps[-1].time if swaps else -np.inf
+        if leads_back(track, swap, start) and not ends_a_dip(raw, track, swap, settings):
+            swaps.append(swap)
+    return swaps
+
+
+def side_medians(track: Track, window_days: float) -> tuple[np.ndarray, np.ndarray, int]:
+    """Medians of the bins before and from each bin, over a window; shapes (n_bins,); and the window in bins."""
+    spacing = np.median(np.diff(track.time)) / DAY_S
+    width = max(2, int(round(window_days / max(spacing, 1e-9))))
+    padded = np.concatenate([np.full(width, np.nan), track.volts, np.full(width, np.nan)])
+    windows = sliding_window_view(padded, width)
+    n = len(track)
+    middle = np.full(len(windows), np.nan)
+    some = np.isfinite(windows).sum(axis=1) >= max(1, width // 3)
+    full = np.isfinite(windows).all(axis=1)
+    middle[full] = np.median(windows[full], axis=1)
+    part = some & ~full
+    if part.any():
+        middle[part] = np.nanmedian(windows[part], axis=1)
+    return middle[:n], middle[width : width + n], width
+
+
+def rise_threshold(rise: np.ndarray, volts: np.ndarray, settings: BatterySettings) -> float:
+    """Return the rise [V] that is beyond the node's own movement and practically large."""
+    known = rise[np.isfinite(rise)]
+    if not len(known):
+        return np.inf
+    own = 1.4826 * np.median(np.abs(known - np.median(known)))
+    return max(settings.swap_min_share * float(np.median(volts)), settings.swap_min_sigma * float(own))
+
+
+def local_peaks(values: np.ndarray, threshold: float, width: int) -> list[int]:
+    """Return the positions of the highest value above a threshold in each neighbourhood, in order."""
+    above = np.flatnonzero(np.nan_to_num(values, nan=-np.inf) > threshold)
+    peaks = []
+    for run in np.split(above, np.flatnonzero(np.diff(above) > width) + 1):
+        if len(run):
+            peaks.append(int(run[np.argmax(values[run])]))
+    return peaks
+
+
+def sharpened(raw: Raw, track: Track, i: int, rise: float, settings: BatterySettings) -> Swap | None:
+    """Find the check-in at which a rise happens; None when it does not come at once or does not last."""
+    reach = settings.swap_window_days * DAY_S
+    a, b = np.searchsorted(raw.time, [track.time[i] - reach, track.time[i] + reach])
+    v = raw.adjusted[a:b]
+    k = min(4, (b - a) // 3)
+    if k < 2:
+        return None
+    middle = np.median(sliding_window_view(v, k), axis=1)
+    contrast = middle[k:] - middle[:-k]
+    j = int(np.argmax(contrast)) + k
+    j = j - k + 1 + int(np.argmax(np.diff(v[max(j - k, 0) : min(j + k, len(v))]))) if k < j < len(v) - k else j
+    rest_before, rest_after = v[:j], v[j:]
+    if min(len(rest_before), len(rest_after)) < 2:
+        return None
+    sharp = float(np.median(v[j : j + k]) - np.median(v[max(j - k, 0) : j]))
+    noise = max(raw.noise, 1e-6)
+    if sharp < settings.swap_sharp_share * rise or sharp < 3.0 * noise:
+        return None
+    lasting = float(np.median(v[j + len(rest_after) // 2 :]) - np.median(v[max(j - k, 0) : j]))
+    if lasting < settings.swap_sharp_share * rise:
+        return None
+    return Swap(float(raw.time[a + j]), rise, float(noise / np.sqrt(k) * 1.5), "found")
+
+
+def leads_back(track: Track, swap: Swap, start: float) -> bool:
+    """Whether the level after the rise is one that the life before knew in its better half."""
+    life = (track.time >= start) & (track.time < swap.time)
+    after = track.volts[track.time >= swap.time][:6]
+    return bool(life.any() and len(after) and np.median(after) >= np.median(track.volts[life]) - 0.25 * swap.rise)
+
+
+def ends_a_dip(raw: Raw, track: Track, swap: Swap, settings: BatterySettings) -> bool:
+    """Whether the rise ends a short low that began as suddenly: a disturbance, not a dying battery."""
+    before = (track.time < swap.time) & (track.time > swap.time - 3 * settings.dip_days * DAY_S)
+    t, v = track.time[before], track.volts[before]
+    if len(v) < 4:
+        return False
+    low = np.median(v[-2:])
+    high = np.flatnonzero(v > low + 0.6 * swap.rise)
+    if not len(high) or swap.time - t[high[-1]] > settings.dip_days * DAY_S:
+        return False
+    a, b = np.searchsorted(raw.time, [t[high[-1]] - DAY_S, min(t[high[-1]] + 2 * DAY_S, swap.time - 60)])
+    r = raw.adjusted[a:b]
+    if len(r) < 8:
+        return False
+    middle = np.median(sliding_window_view(r, 3), axis=1)
+    return bool(np.max(middle[:-3] - middle[3:]) > 0.6 * swap.rise)
+
+
+def merge_swaps(
+    found: list[Swap], logged: list[float], installed: float | None, settings: BatterySettings
+) -> list[Swap]:
+    """Return one list of swaps: a logged replacement takes the instant of the rise near it."""
+    near = settings.log_match_days * DAY_S
+    out = list(found)
+    for origin, times in (("logged", logged), ("register", [installed] if installed is not None else [])):
+        for t in times:
+            match = [i for i, s in enumerate(out) if abs(s.time - t) <= near]
+            if match:
+                i = min(match, key=lambda i: abs(out[i].time - t))
+                out[i] = Swap(
+                    out[i].time, out[i].rise, out[i].error, origin if out[i].origin == "found" else out[i].origin
+                )
+            else:
+                out.append(Swap(t, float("nan"), float("nan"), origin))
+    return sorted(out, key=lambda s: s.time)

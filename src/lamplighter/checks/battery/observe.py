@@ -1,0 +1,192 @@
+"""What is seen of a battery: loaded voltage by day, taken to one temperature, free of noise and glitches.
+
+The check-ins of one bin (a day, or a quarter of one for short records) give a winsorised mean, so that coarse
+resolution is smoothed by noise rather than by steps. What a low percentile lies below that mean, beyond what white
+noise explains, is the drop under pulses (or at the cold end of the day where no temperature is known).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from lamplighter.checkins import DAY_S, NodeHistory, _group_quantiles
+from lamplighter.settings.battery import BatterySettings
+
+NORMAL_P90 = 1.2815515594
+TRIMMED_STEP = 0.9293
+"""Mean of the smaller nine tenths of |difference| of two unit normals."""
+HINGE_C = 0.0
+"""Below freezing inner resistance grows faster; the fit may bend here."""
+
+
+@dataclass(frozen=True, slots=True)
+class Temperature:
+    """Response of one node's voltage to temperature [V/degC], above freezing and the extra below it.
+
+    ``error`` is the standard error of each; NaN where the data cannot tell.
+    """
+
+    slope: float = 0.0
+    extra: float = 0.0
+    error: float = float("nan")
+    extra_error: float = float("nan")
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """One node's battery by bin, arrays of shape (n_bins,), oldest first.
+
+    time : mean instant of the bin's check-ins [s]; volts : level at the reference temperature [V];
+    temperature, coldest : mean and 10th percentile [degC]; count : check-ins with a voltage;
+    drop : low percentile below the level beyond noise [V]; swing : 10th to 90th percentile [V];
+    deep : how far the bin is below any temperature the fit knows [degC].
+    """
+
+    time: np.ndarray
+    volts: np.ndarray
+    temperature: np.ndarray
+    coldest: np.ndarray
+    count: np.ndarray
+    drop: np.ndarray
+    swing: np.ndarray
+
+    def __len__(self) -> int:
+        return len(self.time)
+
+    def part(self, where: np.ndarray | slice) -> Track:
+        """Return some of the bins."""
+        return Track(*(getattr(self, name)[where] for name in self.__slots__))
+
+
+@dataclass(frozen=True, slots=True)
+class Raw:
+    """Valid voltages of one node and their temperatures, with the bin of each."""
+
+    time: np.ndarray
+    volts: np.ndarray
+    temperature: np.ndarray
+    adjusted: np.ndarray
+    noise: float
+
+
+def response(temperature: np.ndarray, fit: Temperature, reference: float) -> np.ndarray:
+    """Return the voltage at a temperature less that at the reference [V]; 0 where no temperature is known."""
+    linear = fit.slope * (temperature - reference)
+    bend = fit.extra * (np.minimum(temperature, HINGE_C) - min(reference, HINGE_C))
+    return np.nan_to_num(linear + bend)
+
+
+def clean(history: NodeHistory, settings: BatterySettings) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return times, voltages and temperatures of the check-ins that carry a credible voltage."""
+    volts = history.battery_v
+    level = np.nanmedian(volts) if np.isfinite(volts).any() else np.nan
+    keep = np.isfinite(volts) & (volts > 0.1 * level) & (volts < 3.0 * level)
+    temperature = history.temperature_c[keep]
+    credible = (temperature >= settings.temperature_low_c) & (temperature <= settings.temperature_high_c)
+    temperature = np.where(credible, temperature, np.nan)
+    if credible.sum() < 0.5 * len(temperature):
+        return history.time[keep], volts[keep], np.full(len(temperature), np.nan)
+    return history.time[keep], volts[keep], filled(history.time[keep], temperature)
+
+
+def filled(time: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """Return values with gaps bridged in a straight line; the ends repeat the nearest."""
+    good = np.isfinite(values)
+    return values if good.all() or not good.any() else np.interp(time, time[good], values[good])
+
+
+def quick_noise(volts: np.ndarray) -> float:
+    """Return the noise of single voltages [V] from successive differences, robust to pulses and swings.
+
+    The mean of the smaller nine tenths, not the median: at a coarse resolution most steps are zero.
+    """
+    steps = np.sort(np.abs(np.diff(volts)))
+    small = steps[: max(1, int(0.9 * len(steps)))]
+    return float(small.mean() / TRIMMED_STEP) if len(steps) else 0.0
+
+
+def bin_means(group: np.ndarray, n: int, values: np.ndarray) -> np.ndarray:
+    """Return the mean of values in each of ``n`` groups."""
+    return np.bincount(group, weights=values, minlength=n) / np.maximum(np.bincount(group, minlength=n), 1)
+
+
+def high_passed(values: np.ndarray, width: int) -> np.ndarray:
+    """Return values less their centred moving mean over ``width`` bins."""
+    if len(values) <= width:
+        return values - values.mean()
+    total = np.cumsum(np.concatenate([[0.0], values]))
+    half = width // 2
+    i = np.arange(len(values))
+    low, high = np.maximum(i - half, 0), np.minimum(i + half + 1, len(values))
+    return values - (total[high] - total[low]) / (high - low)
+
+
+def fit_temperature(time: np.ndarray, volts: np.ndarray, temperature: np.ndarray) -> Temperature:
+    """Fit the response of voltage to temperature on quarter-day means, free of slow decline.
+
+    Both are taken less their five-day moving mean, so that decline and season drop out; large residuals (swaps,
+    glitches) are clipped. Errors allow for neighbours in time being alike.
+    """
+    if not np.isfinite(temperature).all() or len(time) < 40:
+        return Temperature()
+    bins, group = np.unique(np.floor(time / (DAY_S / 4)).astype(np.int64), return_inverse=True)
+    n = len(bins)
+    if n < 24:
+        return Temperature()
+    features = np.stack([temperature, np.minimum(temperature, HINGE_C)])
+    x = np.stack([high_passed(bin_means(group, n, f), 21) for f in features])
+    y = high_passed(bin_means(group, n, volts), 21)
+    use = np.array([x[0].std() > 0.3, x[1].std() > 0.5 and (features[1] < HINGE_C - 2).mean() > 0.01])
+    if not use[0]:
+        return Temperature()
+    x = x[use]
+    beta = np.zeros(len(x))
+    target = y
+    for _ in range(4):
+        gram = x @ x.T
+        beta = np.linalg.solve(gram + 1e-9 * np.eye(len(x)) * n, x @ target)
+        residual = y - beta @ x
+        limit = 3.0 * 1.4826 * np.median(np.abs(residual)) + 1e-6
+        target = beta @ x + np.clip(residual, -limit, limit)
+    alike = 4.0
+    errors = np.sqrt(np.diag(np.linalg.inv(gram)) * alike) * np.std(target - beta @ x)
+    if use[1]:
+        return Temperature(float(beta[0]), float(beta[1]), float(errors[0]), float(errors[1]))
+    return Temperature(float(beta[0]), 0.0, float(errors[0]))
+
+
+def make_track(raw: Raw, width: float) -> Track:
+    """Summarise a node's voltages by bins of ``width`` seconds."""
+    bins, group = np.unique(np.floor(raw.time / width).astype(np.int64), return_inverse=True)
+    n = len(bins)
+    low, mid, high = _group_quantiles(group, n, raw.adjusted, (0.1, 0.5, 0.9))
+    level = bin_means(group, n, np.clip(raw.adjusted, low[group], high[group]))
+    seen = np.isfinite(raw.temperature)
+    cold = np.full(n, np.nan)
+    mean_t = np.full(n, np.nan)
+    if seen.any():
+        cold = _group_quantiles(group, n, raw.temperature, (0.1,))[0]
+        mean_t = bin_means(group, n, np.nan_to_num(raw.temperature))
+    return Track(
+        time=bin_means(group, n, raw.time - raw.time[0]) + raw.time[0],
+        volts=level,
+        temperature=mean_t,
+        coldest=cold,
+        count=np.bincount(group, minlength=n),
+        drop=np.maximum(level - low - NORMAL_P90 * raw.noise, 0.0),
+        swing=high - low,
+    )
+
+
+def observe(history: NodeHistory, settings: BatterySettings) -> tuple[Raw, Temperature, Track] | None:
+    """Return a node's clean voltages, their response to temperature, and the track by bins; None without voltages."""
+    time, volts, temperature = clean(history, settings)
+    if not len(time):
+        return None
+    fit = fit_temperature(time, volts, temperature)
+    adjusted = volts - response(temperature, fit, settings.reference_c)
+    raw = Raw(time, volts, temperature, adjusted, quick_noise(adjusted))
+    short = time[-1] - time[0] < settings.fine_below_days * DAY_S
+    return raw, fit, make_track(raw, DAY_S / 4 if short else DAY_S)

@@ -1,0 +1,169 @@
+"""The stage of a forecast: one battery's life so far, the days ahead, and the voltage it must hold on them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+
+from lamplighter.checkins import DAY_S
+from lamplighter.checks.battery.observe import Temperature, Track, response
+from lamplighter.settings.battery import BatterySettings
+
+YEAR_D = 365.25
+FIRST_STEP_D = 0.125
+STEP_GROWTH = 0.03
+RECENT_D = 30.0
+
+
+@cache
+def days_ahead(longest: float) -> np.ndarray:
+    """Return the instants of a forecast [days from now], fine at first and then in steps of 3 %."""
+    days = [FIRST_STEP_D]
+    while days[-1] < longest:
+        days.append(days[-1] + max(FIRST_STEP_D, STEP_GROWTH * days[-1]))
+    return np.array(days)
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """One battery's life up to now, thinned for fitting.
+
+    x : use so far at each bin [days at the present drain since the life began or the record starts], shape (n,);
+    volts : level under load at the reference temperature [V]; weight : days of evidence in the bin, the old
+    discounted; noise : scatter of the daily level [V]; x_now : use up to now; start_known : whether x counts from a
+    fresh battery; ahead : days from now, shape (m,); floor : voltage at the reference temperature that must be held
+    on the coldest expected day [V], shape (m,); level, level_error : the present level [V].
+    """
+
+    x: np.ndarray
+    volts: np.ndarray
+    weight: np.ndarray
+    noise: float
+    x_now: float
+    start_known: bool
+    ahead: np.ndarray
+    floor: np.ndarray
+    level: float
+    level_error: float
+    cutoff_v: float
+    cold_sd: float
+
+
+@dataclass(frozen=True, slots=True)
+class Season:
+    """Expected cold of a day: a yearly wave through daily coldest temperatures, or a constant."""
+
+    mean: float
+    cosine: float
+    sine: float
+    sd: float
+
+    def at(self, time: np.ndarray) -> np.ndarray:
+        """Expected coldest temperature [degC] at instants [s]."""
+        phase = 2 * np.pi * (np.asarray(time) / DAY_S / YEAR_D)
+        return self.mean + self.cosine * np.cos(phase) + self.sine * np.sin(phase)
+
+
+def fit_season(track: Track, settings: BatterySettings) -> Season | None:
+    """Fit the season of the coldest temperatures; the last month's when less than a year is known; None without any."""
+    good = np.isfinite(track.coldest)
+    if good.sum() < 4:
+        return None
+    time, cold = track.time[good], track.coldest[good]
+    if time[-1] - time[0] < settings.season_min_days * DAY_S:
+        recent = cold[time > time[-1] - RECENT_D * DAY_S]
+        return Season(float(np.median(recent)), 0.0, 0.0, float(np.std(recent)))
+    phase = 2 * np.pi * (time / DAY_S / YEAR_D)
+    basis = np.stack([np.ones_like(phase), np.cos(phase), np.sin(phase)], axis=1)
+    beta, *_ = np.linalg.lstsq(basis, cold, rcond=None)
+    return Season(*map(float, beta), float(np.std(cold - basis @ beta)))
+
+
+def drain_use(track: Track, rate: np.ndarray, check_in_share: float) -> np.ndarray:
+    """Return cumulated use at each bin [days at the present drain], counted from the first bin.
+
+    A day at another check-in interval drains in proportion for the share of the consumption that check-ins cause;
+    ``rate`` is check-ins sent a day by bin. Check-ins that were lost were sent all the same.
+    """
+    if not len(track):
+        return np.zeros(0)
+    now = np.median(rate[track.time >= track.time[-1] - RECENT_D * DAY_S])
+    relative = 1.0 - check_in_share + check_in_share * rate / now if now > 0 else np.ones(len(rate))
+    days = np.diff(track.time) / DAY_S
+    return np.concatenate([[0.0], np.cumsum(0.5 * (relative[1:] + relative[:-1]) * days)])
+
+
+def thin(x: np.ndarray, most: int = 70) -> np.ndarray:
+    """Return groups that keep the newest bins single and pool the old in growing steps, shape (n,)."""
+    n = len(x)
+    if n <= most:
+        return np.arange(n)
+    back = np.arange(n)[::-1]
+    grown = np.where(back < most // 3, back, most // 3 + np.log(np.maximum(back / (most // 3), 1.0)) * most / 3)
+    width = (grown.max() + 1) / most if grown.max() >= most else 1.0
+    group = np.floor(grown / width).astype(int)
+    return group.max() - group
+
+
+def look_ahead(
+    track: Track,
+    x: np.ndarray,
+    before: float,
+    start_known: bool,
+    cutoff_v: float,
+    fit: Temperature,
+    season: Season | None,
+    settings: BatterySettings,
+) -> Outlook:
+    """Set the stage for one life.
+
+    Parameters
+    ----------
+    track : Track
+        The bins of this life, at least three.
+    x : array, shape (n,)
+        Use at the bins [days at the present drain] since the first of them.
+    before : float
+        Use between the battery's start and the first bin [days]; 0 when the start is not known.
+    start_known : bool
+    cutoff_v : float
+        Voltage under which the node fails [V].
+    fit : Temperature
+    season : Season or None
+    """
+    drop = recent_drop(track)
+    volts = track.volts - drop
+    group = thin(x)
+    n = group.max() + 1
+    size = np.bincount(group, minlength=n)
+    mean = lambda values: np.bincount(group, weights=values, minlength=n) / size  # noqa: E731
+    xs, vs = before + mean(x), mean(volts)
+    steps = np.diff(volts)
+    noise = float(1.4826 * np.median(np.abs(steps - np.median(steps))) / np.sqrt(2)) if len(steps) else 0.0
+    age = xs[-1] - xs
+    memory = max(0.5 * (xs[-1] - xs[0]), 1e-6)
+    span = np.median(np.diff(track.time)) / DAY_S if len(track) > 1 else 1.0
+    weight = np.sqrt(size * max(span, 1e-6)) * np.exp(-age / memory)
+    tail = volts[-max(3, int(round(3 / max(span, 1e-6)))) :]
+    ahead = days_ahead(settings.longest_days)
+    now = track.time[-1]
+    floor = np.full(len(ahead), cutoff_v)
+    cold_sd = 0.0
+    if season is not None and (fit.slope or fit.extra):
+        cold = season.at(now + ahead * DAY_S) - settings.cold_margin_sd * season.sd
+        floor = cutoff_v - response(cold, fit, settings.reference_c)
+        slope = abs(fit.slope + (fit.extra if np.median(cold) < 0 else 0.0))
+        cold_sd = slope * season.sd
+    return Outlook(
+        x=xs, volts=vs, weight=weight, noise=noise, x_now=float(xs[-1]) if len(xs) == 1 else float(before + x[-1]),
+        start_known=start_known, ahead=ahead, floor=floor, level=float(np.median(tail)),
+        level_error=float(noise / np.sqrt(len(tail))), cutoff_v=cutoff_v, cold_sd=cold_sd,
+    )  # fmt: skip
+
+
+def recent_drop(track: Track) -> float:
+    """Return the usual drop under pulses in the last month [V]."""
+    recent = track.time >= track.time[-1] - RECENT_D * DAY_S
+    return float(np.median(track.drop[recent]))
