@@ -8,9 +8,13 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+if TYPE_CHECKING:
+    from lamplighter.checkins import Source
+    from lamplighter.settings import Settings
 
 app = typer.Typer(
     name="lamplighter",
@@ -75,6 +79,12 @@ def progress(label: str) -> Iterator[Callable[[int, int], None]]:
 HistoryDir = Annotated[
     Path | None, typer.Option("--history", help="Read a history made by collect instead of exports.")
 ]
+AcknowledgedFile = Annotated[
+    Path | None, typer.Option("--acknowledged", help="Findings someone knows about (id, until, severity, note).")
+]
+EngineName = Annotated[str, typer.Option("--engine", help="serial, processes or dask; the result is the same.")]
+Workers = Annotated[int | None, typer.Option("--workers", help="Number of processes; default: one a core.")]
+Scheduler = Annotated[str | None, typer.Option("--scheduler", help="Address of a running Dask scheduler.")]
 OutDir = Annotated[Path, typer.Option("--out", help="Folder to write into; made when missing.")]
 
 
@@ -88,31 +98,71 @@ def assess(
     settings: SettingsFile = None,
     as_of: AsOf = None,
     out: OutDir = Path("lamplighter-report"),
+    history: HistoryDir = None,
+    acknowledged: AcknowledgedFile = None,
+    previous: Annotated[
+        Path | None, typer.Option("--previous", help="Earlier assessment; the report shows what changed since.")
+    ] = None,
     fail_on: Annotated[
         Level | None, typer.Option("--fail-on", help="Exit with 1 when a node is at this NE 107 signal or worse.")
     ] = None,
+    engine: EngineName = "serial",
+    workers: Workers = None,
+    scheduler: Scheduler = None,
 ) -> None:
     """Read exports, run every check, rank the nodes and write the report.
 
     Exit codes: 0 done; 1 a node is at --fail-on or worse; 2 wrong usage or unreadable input.
     """
     from lamplighter.assess import assess as run
-    from lamplighter.fleet import read_fleet
-    from lamplighter.intake import read_exports
+    from lamplighter.compare import note_changes, read_acknowledged
     from lamplighter.outputs import write_outputs
+    from lamplighter.results import read_assessment
     from lamplighter.screen import summary
     from lamplighter.settings import read_settings
 
     chosen = read_settings(settings)
-    units = {n: e.unit for n, e in read_fleet(register, None, chosen.timezone).register.items() if e.unit}
-    source = read_exports(_given(exports), chosen, units=units)
+    known = read_acknowledged(acknowledged, chosen.timezone)
+    before = read_assessment(previous) if previous is not None else None
+    source = _source(exports, history, register, chosen)
     with progress("Assessing") as shown:
-        found = run(source, register, worklog, chosen, as_of=as_of, progress=shown)
+        found = run(
+            source,
+            register,
+            worklog,
+            chosen,
+            as_of=as_of,
+            progress=shown,
+            engine=engine,
+            workers=workers,
+            scheduler=scheduler,
+        )
+    note_changes(found, before, chosen, known)
     page = write_outputs(found, source.rejects, out)
     typer.echo(summary(found, shutil.get_terminal_size().columns))
     typer.echo(f"\nReport: {page}")
     if fail_on is not None and any(row.status in list(Level)[: list(Level).index(fail_on) + 1] for row in found.nodes):
         raise typer.Exit(1)
+
+
+def _source(exports: list[str] | None, history: Path | None, register: Path | None, settings: Settings) -> Source:
+    """Return the check-ins that a command is told to use: exports or a history, never both."""
+    from lamplighter.errors import InputError
+    from lamplighter.intake import read_exports
+    from lamplighter.intake.store import History
+
+    if history is not None:
+        if exports:
+            raise InputError("exports and --history given", remedy="collect the exports first, or leave one out")
+        return History(history)
+    return read_exports(_given(exports), settings, units=_units(register, settings))
+
+
+def _units(register: Path | None, settings: Settings) -> dict[str, str]:
+    from lamplighter.fleet import read_fleet
+
+    known = read_fleet(register, None, settings.timezone).register
+    return {node: entry.unit for node, entry in known.items() if entry.unit}
 
 
 def _given(exports: list[str] | None) -> list[str]:
@@ -127,9 +177,7 @@ def _given(exports: list[str] | None) -> list[str]:
 def compare(
     old: Annotated[Path, typer.Argument(help="Earlier assessment: its folder or its assessment.json.")],
     new: Annotated[Path, typer.Argument(help="Later assessment.")],
-    acknowledged: Annotated[
-        Path | None, typer.Option("--acknowledged", help="Findings someone knows about (id, until, severity, note).")
-    ] = None,
+    acknowledged: AcknowledgedFile = None,
     settings: SettingsFile = None,
 ) -> None:
     """Show what is new, worse, better, done and gone between two assessments."""
@@ -208,14 +256,12 @@ def collect(
 
     Exit codes: 0 done; 2 wrong usage or unreadable input.
     """
-    from lamplighter.fleet import read_fleet
     from lamplighter.intake.store import collect as run
     from lamplighter.settings import read_settings
 
     chosen = read_settings(settings)
-    units = {n: e.unit for n, e in read_fleet(register, None, chosen.timezone).register.items() if e.unit}
     with progress("Collecting") as shown:
-        done = run(exports, history, chosen, units=units, progress=shown)
+        done = run(exports, history, chosen, units=_units(register, chosen), progress=shown)
     typer.echo("\n".join(done.lines()))
 
 

@@ -250,6 +250,27 @@ def in_force(
     return kept
 
 
+def note_changes(
+    assessment: Assessment,
+    before: Assessment | None,
+    settings: Settings,
+    acknowledged: Sequence[Acknowledgement],
+) -> Comparison | None:
+    """Write into an assessment what changed since an earlier one and what is acknowledged; return the comparison."""
+    if before is not None:
+        comparison = compare(before, assessment, settings, acknowledged)
+        assessment.changes = changes_of(comparison)
+        return comparison
+    quiet = in_force(acknowledged, assessment)
+    if quiet:
+        assessment.changes = {"acknowledged": _plain_quiet(quiet)}
+    return None
+
+
+def _plain_quiet(quiet: Iterable[Acknowledgement]) -> list[dict[str, Any]]:
+    return [{"id": a.id, "until": a.until, "note": a.note} for a in quiet]
+
+
 def changes_of(comparison: Comparison) -> dict[str, Any]:
     """Return a comparison as the plain data an assessment carries for its report."""
     lists: dict[str, Any] = {
@@ -259,8 +280,7 @@ def changes_of(comparison: Comparison) -> dict[str, Any]:
         ]
         for kind in KINDS
     }
-    quiet = [{"id": a.id, "until": a.until, "note": a.note} for a in comparison.quiet]
-    return {"since": comparison.since, **lists, "acknowledged": quiet}
+    return {"since": comparison.since, **lists, "acknowledged": _plain_quiet(comparison.quiet)}
 
 
 def comparison_text(comparison: Comparison, most: int = 20) -> str:

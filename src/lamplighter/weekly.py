@@ -6,6 +6,7 @@ import os
 import re
 import shutil
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import date as calendar_date
 from datetime import datetime, timedelta
@@ -17,7 +18,7 @@ import pandas as pd
 from lamplighter import mail
 from lamplighter.assess import assess
 from lamplighter.checkins import empty_rejects
-from lamplighter.compare import Comparison, changes_of, compare, in_force, read_acknowledged
+from lamplighter.compare import Comparison, note_changes, read_acknowledged
 from lamplighter.errors import InputError
 from lamplighter.fleet import read_register
 from lamplighter.intake.store import History, collect
@@ -182,19 +183,11 @@ def against_last(assessment: Assessment, places: Places, week: str, settings: Se
     """Compare with the newest earlier week's assessment, and write the changes into this one."""
     known = read_acknowledged(places.acknowledged, settings.timezone)
     earlier = [w for w in published(places.reports) if w < week]
-    if not earlier:
-        quiet = in_force(known, assessment)
-        assessment.changes = {
-            "acknowledged": [{"id": a.id, "until": a.until, "note": a.note} for a in quiet],
-        }
-        return None
-    try:
-        old = read_assessment(places.reports / earlier[-1])
-    except InputError:  # written by another version: this week starts anew
-        return None
-    comparison = compare(old, assessment, settings, known)
-    assessment.changes = changes_of(comparison)
-    return comparison
+    old = None
+    if earlier:
+        with suppress(InputError):  # written by another version: this week starts anew
+            old = read_assessment(places.reports / earlier[-1])
+    return note_changes(assessment, old, settings, known)
 
 
 def lacks(assessment: Assessment, comparison: Comparison | None, now: float, weekly: WeeklySettings) -> list[str]:
