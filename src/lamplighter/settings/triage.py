@@ -149,8 +149,14 @@ class TriageSettings(Section):
     postponed_trip_share: float = setting(
         0.5, "share", "A job left for after the horizon will cost this share of a trip then.", low=0, high=1
     )
-    planner_seconds: float = setting(
-        20.0, "s", "Time the planner may take to fit visits into crew days before it settles for what it has.", low=1
+    late_cost_per_day: float = setting(
+        50.0, "money a day", "Added for each day a job is done after it is due, so that due dates give way last.", low=0
+    )
+    planner_gap: float = setting(
+        0.005, "share", "The planner stops once its plan is proven this close to the best possible.", low=0, high=0.5
+    )
+    planner_nodes: int = setting(
+        400, "branches", "The planner settles for what it has after this much search; counted, so that runs agree.", low=1
     )
 
     def __post_init__(self) -> None:

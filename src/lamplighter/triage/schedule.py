@@ -1,0 +1,285 @@
+"""Visits of all sites fitted into the days of the crews."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import Bounds, LinearConstraint, milp
+from scipy.sparse import csr_array
+
+from lamplighter.triage.cover import NEVER, Cover, best_cover
+
+UNSERVED = 1e5
+"""Cost of a needed job that fits nowhere [money]: above any other cost, well below :data:`NEVER`."""
+EASY_PICKS = 2_500
+"""Up to this many possible jobs on possible trips, every day is looked at and the best plan proven."""
+MOST_PICKS = 40_000
+"""Possible jobs on possible trips beyond which the programme takes minutes, so fewer days are looked at."""
+
+
+FIRST_REACH = 8
+"""Days looked at on either side of a site's own best days at first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Search:
+    """When the search may stop: relative gap proven [-], branches searched."""
+
+    gap: float
+    nodes: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class SiteProblem:
+    """The jobs of one place.
+
+    Attributes
+    ----------
+    cost : array, shape (n_jobs, n_days)
+        Cost of each job on each day besides the trip [money]; NEVER where it must not be.
+    late_cost : array, shape (n_jobs, n_days)
+        The same with days after the due date allowed at a penalty: used when crews are full.
+    skip : array, shape (n_jobs,)
+        Cost of leaving a job for after the horizon [money]; NEVER when it is needed.
+    hours : array, shape (n_jobs,)
+        Time each job takes [h].
+    trip : float
+        Cost of one trip [money].
+    trip_hours : float
+        Driving, arrival and departure [h].
+    """
+
+    place: str
+    cost: np.ndarray
+    late_cost: np.ndarray
+    skip: np.ndarray
+    hours: np.ndarray
+    trip: float
+    trip_hours: float
+
+
+@dataclass(frozen=True)
+class Schedule:
+    """Which slot serves each job.
+
+    Attributes
+    ----------
+    slot : list of int array, shape (n_jobs,)
+        By site: index of the slot, -1 where a job is left or fits nowhere.
+    cost, bound : float
+        Cost of the schedule and the least any schedule can cost [money].
+    method : str
+        exact, fitted (mixed-integer programme) or first fit.
+    """
+
+    slot: list[np.ndarray]
+    cost: float
+    bound: float
+    method: str
+
+
+def schedule(sites: Sequence[SiteProblem], slot_day: np.ndarray, slot_hours: np.ndarray, search: Search) -> Schedule:
+    """Choose trips so that everything together costs least and no crew day is overfull.
+
+    Each site is solved exactly on its own; where the crews' days hold the result, nothing can be better.
+    Otherwise sites and days are chosen together by mixed-integer programming over the days around those.
+
+    Parameters
+    ----------
+    sites : sequence of SiteProblem
+    slot_day : int array, shape (n_slots,)
+        Index of the day of each slot; a slot is one crew's day, slots sorted by day.
+    slot_hours : array, shape (n_slots,)
+        Hours in it [h].
+    search : Search
+        When the search may stop.
+    """
+    covers = [best_cover(s.cost, s.trip, s.skip) for s in sites]
+    bound = float(sum(c.total for c in covers))
+    packed = pack(sites, covers, slot_day, slot_hours)
+    if packed is not None:
+        return Schedule(packed, bound, bound, "exact")
+    return _fit(sites, covers, slot_day, slot_hours, search)
+
+
+def pack(
+    sites: Sequence[SiteProblem], covers: Sequence[Cover], slot_day: np.ndarray, slot_hours: np.ndarray
+) -> list[np.ndarray] | None:
+    """Put each site's trips into the crews' slots of their days, longest first; None when one does not fit."""
+    pairs = enumerate(zip(sites, covers, strict=True))
+    trips = [(float(s.trip_hours + s.hours[c.served == d].sum()), d, k) for k, (s, c) in pairs for d in c.days]
+    room = slot_hours.astype(float)
+    slots = [np.full(len(s.hours), -1) for s in sites]
+    for hours, day, k in sorted(trips, key=lambda trip: (trip[1], -trip[0], trip[2])):
+        fits = [t for t in np.flatnonzero(slot_day == day) if room[t] >= hours - 1e-9]
+        if not fits:
+            return None
+        room[fits[0]] -= hours
+        slots[k][covers[k].served == day] = fits[0]
+    return slots
+
+
+def _fit(
+    sites: Sequence[SiteProblem],
+    covers: Sequence[Cover],
+    slot_day: np.ndarray,
+    slot_hours: np.ndarray,
+    search: Search,
+) -> Schedule:
+    """Solve by mixed-integer programming, looking further from each site's own best days until all jobs fit."""
+    n_days, least = int(slot_day.max()) + 1, float(sum(c.total for c in covers))
+    best, reach = greedy(sites, covers, slot_day, slot_hours), n_days
+    model = _around(sites, covers, slot_day, reach)
+    if len(model.pick_cost) > EASY_PICKS:
+        reach, model = _widest(sites, covers, slot_day)
+    while model is not None:
+        found = solve(model, sites, slot_hours, search)
+        if found is not None and found.cost <= best.cost:
+            best = found
+        if reach >= n_days or (found is not None and found.cost < UNSERVED):
+            break
+        reach *= 2
+        model = _around(sites, covers, slot_day, reach)
+        model = model if len(model.pick_cost) <= MOST_PICKS else None
+    bound = max(least, best.bound if reach >= n_days else 0.0)
+    return Schedule(best.slot, best.cost, min(bound, best.cost), best.method)
+
+
+def _widest(sites: Sequence[SiteProblem], covers: Sequence[Cover], slot_day: np.ndarray) -> tuple[int, Model]:
+    """Look at fewer days where there are very many jobs."""
+    reach = FIRST_REACH
+    model = _around(sites, covers, slot_day, reach)
+    while len(model.pick_cost) > MOST_PICKS and reach > 1:
+        reach //= 2
+        model = _around(sites, covers, slot_day, reach)
+    return reach, model
+
+
+def _around(sites: Sequence[SiteProblem], covers: Sequence[Cover], slot_day: np.ndarray, reach: int) -> Model:
+    n_days = int(slot_day.max()) + 1
+    return tabulate(sites, [_near(c, s, n_days, reach) for c, s in zip(covers, sites, strict=True)], slot_day)
+
+
+def _near(cover: Cover, site: SiteProblem, n_days: int, reach: int) -> np.ndarray:
+    """Days around a site's own best days on which some job of it may be done."""
+    day = np.arange(n_days)
+    close = (np.abs(day[:, None] - np.array(cover.days or (0,))) <= reach).any(axis=1)
+    return day[close & (site.late_cost < NEVER).any(axis=0)]
+
+
+@dataclass(frozen=True)
+class Model:
+    """Possible trips (site, slot) and possible picks (job of a site, on a trip), with their costs [money]."""
+
+    trip_site: np.ndarray
+    trip_slot: np.ndarray
+    trip_cost: np.ndarray
+    pick_site: np.ndarray
+    pick_job: np.ndarray
+    pick_trip: np.ndarray
+    pick_cost: np.ndarray
+
+
+def tabulate(sites: Sequence[SiteProblem], days: Sequence[np.ndarray], slot_day: np.ndarray) -> Model:
+    """List every trip that may be made and every job that may be done on it."""
+    trips = [(k, int(t)) for k, near in enumerate(days) for t in np.flatnonzero(np.isin(slot_day, near))]
+    picks = [
+        (k, int(i), trip, float(sites[k].late_cost[i, slot_day[t]]))
+        for trip, (k, t) in enumerate(trips)
+        for i in np.flatnonzero(sites[k].late_cost[:, slot_day[t]] < NEVER)
+    ]
+    trip_site, trip_slot = np.array(trips, dtype=int).reshape(-1, 2).T
+    site, job, trip, cost = np.array(picks, dtype=float).reshape(-1, 4).T
+    trip_cost = np.array([sites[k].trip for k, _ in trips])
+    return Model(trip_site, trip_slot, trip_cost, site.astype(int), job.astype(int), trip.astype(int), cost)
+
+
+def solve(m: Model, sites: Sequence[SiteProblem], slot_hours: np.ndarray, search: Search) -> Schedule | None:
+    """Choose trips and picks at least cost; None when no schedule was found in the search allowed."""
+    offsets = np.cumsum([0, *(len(s.hours) for s in sites)])
+    n_trips, n_picks, n_jobs = len(m.trip_cost), len(m.pick_cost), int(offsets[-1])
+    skip = np.minimum(np.concatenate([s.skip for s in sites]), UNSERVED)
+    pick, job = np.arange(n_picks), offsets[m.pick_site] + m.pick_job
+    hours = np.concatenate([s.hours for s in sites])[job]
+    trip_hours = np.array([s.trip_hours for s in sites])[m.trip_site]
+    left = n_trips + n_picks
+    n = left + n_jobs
+    once = _rows(
+        np.concatenate([job, np.arange(n_jobs)]),
+        np.concatenate([n_trips + pick, left + np.arange(n_jobs)]),
+        np.ones(n_picks + n_jobs),
+        (n_jobs, n),
+    )
+    on_trip = _rows(
+        np.tile(pick, 2),
+        np.concatenate([n_trips + pick, m.pick_trip]),
+        np.repeat([1.0, -1.0], n_picks),
+        (n_picks, n),
+    )
+    room = _rows(
+        np.concatenate([m.trip_slot, m.trip_slot[m.pick_trip]]),
+        np.arange(left),
+        np.concatenate([trip_hours, hours]),
+        (len(slot_hours), n),
+    )
+    result = milp(
+        np.concatenate([m.trip_cost, m.pick_cost, skip]),
+        integrality=np.ones(n),
+        bounds=Bounds(0, 1),
+        constraints=[
+            LinearConstraint(once, 1, 1),
+            LinearConstraint(on_trip, -np.inf, 0),
+            LinearConstraint(room, -np.inf, slot_hours),
+        ],
+        options={"mip_rel_gap": search.gap, "node_limit": search.nodes},
+    )
+    if result.x is None:
+        return None
+    slots = [np.full(len(s.hours), -1) for s in sites]
+    for p in np.flatnonzero(result.x[n_trips:left] > 0.5):
+        slots[m.pick_site[p]][m.pick_job[p]] = m.trip_slot[m.pick_trip[p]]
+    bound = result.mip_dual_bound if result.mip_dual_bound is not None else -np.inf
+    return Schedule(slots, float(result.fun), float(bound), "fitted")
+
+
+def _rows(row: np.ndarray, column: np.ndarray, value: np.ndarray, shape: tuple[int, int]) -> csr_array:
+    return csr_array((value, (row, column)), shape=shape)
+
+
+def greedy(
+    sites: Sequence[SiteProblem], covers: Sequence[Cover], slot_day: np.ndarray, slot_hours: np.ndarray
+) -> Schedule:
+    """Give each trip, in the order of its own best day, the cheapest slots that have room."""
+    room = slot_hours.astype(float)
+    slots = [np.full(len(s.hours), -1) for s in sites]
+    trips = sorted((d, k) for k, c in enumerate(covers) for d in c.days)
+    cost = sum(float(s.skip[c.served < 0].sum()) for s, c in zip(sites, covers, strict=True))
+    for day, k in trips:
+        site, jobs = sites[k], [int(i) for i in np.flatnonzero(covers[k].served == day)]
+        for t in _by_cost(site, jobs, slot_day):
+            taken = _load(site, jobs, int(slot_day[t]), room[t])
+            if taken:
+                slots[k][taken] = t
+                room[t] -= site.trip_hours + site.hours[taken].sum()
+                cost += site.trip + site.late_cost[taken, slot_day[t]].sum()
+                jobs = [i for i in jobs if i not in taken]
+        cost += UNSERVED * len(jobs)
+    return Schedule(slots, float(cost), 0.0, "first fit")
+
+
+def _by_cost(site: SiteProblem, jobs: list[int], slot_day: np.ndarray) -> np.ndarray:
+    """Return slots in the order of what doing all of these jobs in them would cost, earlier ones first."""
+    cost = np.minimum(site.late_cost[jobs], UNSERVED).sum(axis=0)[slot_day]
+    return np.argsort(cost, kind="stable")
+
+
+def _load(site: SiteProblem, jobs: list[int], day: int, room: float) -> list[int]:
+    """Return the jobs that a trip on a day has room for, the shortest first."""
+    left, taken = room - site.trip_hours, []
+    for i in sorted(jobs, key=lambda i: (site.hours[i], i)):
+        if site.late_cost[i, day] < NEVER and site.hours[i] <= left + 1e-9:
+            taken.append(i)
+            left -= site.hours[i]
+    return taken
