@@ -68,10 +68,10 @@ class BatterySettings(Section):
         low=0.3, high=0.99,
     )  # fmt: skip
     below_hold_days: float = setting(
-        1.0, "days", "Voltage must stay under the cut-off this long to have ended the battery.", low=0
+        2.0, "days", "Voltage must stay under the cut-off this long to have ended the battery.", low=0
     )
     cold_margin_sd: float = setting(
-        1.0, "sd", "How many standard deviations below the season's usual cold the coldest expected day lies.", low=0
+        1.0, "sd", "How many standard deviations below the season's mean the coldest expected day lies.", low=0
     )
     season_min_days: float = setting(
         365.0, "days", "With temperature known this long, the forecast follows the node's own seasons.", low=180

@@ -147,6 +147,23 @@ def actual_low(track: Track, fit: Temperature, settings: BatterySettings) -> np.
     return track.volts - track.drop + response(cold, fit, settings.reference_c)
 
 
+def actual_level(track: Track, fit: Temperature, settings: BatterySettings) -> np.ndarray:
+    """Return the voltage under load at each bin's temperature, or at that of its weeks when it is colder [V], shape (n,).
+
+    A cold spell alone does not end a battery for good: what counts is whether it holds at the temperature of the season.
+    """
+    usual = np.maximum(track.temperature, smoothed(track.temperature, track.time))
+    return track.volts - track.drop + response(usual, fit, settings.reference_c)
+
+
+def smoothed(values: np.ndarray, time: np.ndarray, days: float = 28.0) -> np.ndarray:
+    """Return the centred moving mean over some days, shorter at the ends; values without a gap, shape (n,)."""
+    half = 0.5 * days * DAY_S
+    total = np.concatenate([[0.0], np.cumsum(values)])
+    low, high = np.searchsorted(time, time - half), np.searchsorted(time, time + half, side="right")
+    return (total[high] - total[low]) / np.maximum(high - low, 1)
+
+
 def end_of(
     track: Track, invalid: np.ndarray, fit: Temperature, cutoff_v: float, settings: BatterySettings
 ) -> tuple[float, str]:
@@ -154,7 +171,7 @@ def end_of(
 
     The voltage must stay under for a time, in the median, so that one cold night does not end a battery for good.
     """
-    low = actual_low(track, fit, settings)
+    low = actual_level(track, fit, settings)
     ends = [(first_held(track.time, low < cutoff_v, settings.below_hold_days), "voltage")]
     near = low < cutoff_v + 0.25 * max(float(np.max(low)) - cutoff_v, 0.0)
     ends.append((first_held(track.time, near & (invalid > 0.5), settings.below_hold_days), "readings"))

@@ -53,7 +53,7 @@ class Outlook:
 
 @dataclass(frozen=True, slots=True)
 class Season:
-    """Expected cold of a day: a yearly wave through daily coldest temperatures, or a constant."""
+    """Expected temperature of a day and its scatter: a yearly wave through daily means, or the last month's mean."""
 
     mean: float
     cosine: float
@@ -61,17 +61,17 @@ class Season:
     sd: float
 
     def at(self, time: np.ndarray) -> np.ndarray:
-        """Expected coldest temperature [degC] at instants [s]."""
+        """Expected temperature [degC] at instants [s]."""
         phase = 2 * np.pi * (np.asarray(time) / DAY_S / YEAR_D)
         return self.mean + self.cosine * np.cos(phase) + self.sine * np.sin(phase)
 
 
 def fit_season(track: Track, settings: BatterySettings) -> Season | None:
-    """Fit the season of the coldest temperatures; the last month's when less than a year is known; None without any."""
-    good = np.isfinite(track.coldest)
+    """Fit the season of the temperature; the last month's mean when less than a year is known; None without any."""
+    good = np.isfinite(track.temperature)
     if good.sum() < 4:
         return None
-    time, cold = track.time[good], track.coldest[good]
+    time, cold = track.time[good], track.temperature[good]
     if time[-1] - time[0] < settings.season_min_days * DAY_S:
         recent = cold[time > time[-1] - RECENT_D * DAY_S]
         return Season(float(np.median(recent)), 0.0, 0.0, float(np.std(recent)))

@@ -9,7 +9,7 @@ import numpy as np
 
 from lamplighter.checkins import DAY_S
 from lamplighter.checks.battery.blend import Forecast, forecast
-from lamplighter.checks.battery.fleetwide import Battery, Class, Life, actual_low, priors_for
+from lamplighter.checks.battery.fleetwide import Battery, Class, Life, actual_level, priors_for
 from lamplighter.checks.battery.outlook import Outlook, fit_season, look_ahead
 from lamplighter.checks.battery.shapes import shapes_for
 from lamplighter.settings.battery import BatterySettings
@@ -54,7 +54,7 @@ def predict(battery: Battery, known: Class, settings: BatterySettings) -> Predic
 
 def still_low(battery: Battery, life: Life, settings: BatterySettings) -> bool:
     """Whether the voltage is still at or about the cut-off; a battery that recovered with warmer days is forecast on."""
-    low = actual_low(life.track, battery.temperature, settings)
+    low = actual_level(life.track, battery.temperature, settings)
     recent = life.track.time >= life.track.time[-1] - 3 * DAY_S
     return bool(np.median(low[recent]) < battery.cutoff_v + 0.1 * max(battery.fresh_v - battery.cutoff_v, 0.0))
 
