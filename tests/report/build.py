@@ -60,14 +60,26 @@ def item_rank(items: list[Item], rank: int, item: Item) -> None:
 def _account(kept: int) -> Account:
     return Account(
         files=(
-            FileAccount(file="exports/2025-10.csv.gz", layout="one row a check-in", records_read=kept + 29, kept=kept,
-                        duplicates=12, rejected=17, reading_notes="comma, UTC"),
+            FileAccount(
+                file="exports/2025-10.csv.gz",
+                layout="one row a check-in",
+                records_read=kept + 29,
+                kept=kept,
+                duplicates=12,
+                rejected=17,
+                reading_notes="comma, UTC",
+            ),
             FileAccount(file="exports/2025-11.csv", layout="", problem="is empty"),
         ),
-        records_read=kept + 29, kept=kept, duplicates=12, rejected=17, check_ins=kept, set_aside=3,
+        records_read=kept + 29,
+        kept=kept,
+        duplicates=12,
+        rejected=17,
+        check_ins=kept,
+        set_aside=3,
         reasons={"time cannot be read": 11, "voltage outside 0 to 60 V": 6},
         notes=(Note(kind="clock", text="Two nodes carry times up to 4 s ahead of the historian."),),
-    )  # fmt: skip
+    )
 
 
 def _changes(names: list[str], as_of: float) -> dict:
@@ -91,11 +103,23 @@ def _outage(made: list, as_of: float) -> tuple[list[Outage], list[Item]]:
     start = as_of - 30 * DAY
     outage = Outage(level="gateway", subject="GW-2", start=start, end=start + 9 * 3600, nodes=11, share=1.0)
     item = Item(
-        id="item:gateway:GW-2", subject_kind="gateway", subject="GW-2", name="GW-2", site="Brook Sluice", gateway="GW-2",
-        status="S", cause="gateway power", cause_probability=0.55, action="Check the supply and the uplink of the gateway",
+        id="item:gateway:GW-2",
+        subject_kind="gateway",
+        subject="GW-2",
+        name="GW-2",
+        site="Brook Sluice",
+        gateway="GW-2",
+        status="S",
+        cause="gateway power",
+        cause_probability=0.55,
+        action="Check the supply and the uplink of the gateway",
         reason="11 of 11 nodes were silent together for 9 hours on 25 Oct 2025; third time in 90 days.",
-        due=as_of + 12 * DAY, minutes=45, criticality=4, risk=1.1, cautions=("live_parts",),
-    )  # fmt: skip
+        due=as_of + 12 * DAY,
+        minutes=45,
+        criticality=4,
+        risk=1.1,
+        cautions=("hazardous",),
+    )
     return [outage], [item]
 
 
@@ -119,17 +143,39 @@ class _Node:
             reason="The node never rests at zero; set rests_at_zero in the register and log a zero check.",
         )
         self.row = NodeRow(
-            node=self.name, name=f"{('Level', 'Pressure', 'Flow')[index % 3]} {self.site} {index // 7 + 1}", site=self.site,
-            gateway=self.gateway, status="good", reason="Nothing needs doing.", risk=0.01, criticality=float(1 + index % 5),
-            interval_s=3600.0, first_seen=float(self.day[0]), last_seen=as_of - 1200, delivery=0.991, delivery_low=0.989,
-            delivery_high=0.993, expected=24 * days, received=int(23.8 * days), missed=int(0.2 * days),
-            rssi_median_dbm=-91.0, fade_margin_db=17.0, battery_v=3.61, eol_not_before=as_of + 500 * DAY,
-            eol_method="voltage still flat", zero_error_pct_span=None,
-        )  # fmt: skip
+            node=self.name,
+            name=f"{('Level', 'Pressure', 'Flow')[index % 3]} {self.site} {index // 7 + 1}",
+            site=self.site,
+            gateway=self.gateway,
+            status="good",
+            reason="Nothing needs doing.",
+            risk=0.01,
+            criticality=float(1 + index % 5),
+            interval_s=3600.0,
+            first_seen=float(self.day[0]),
+            last_seen=as_of - 1200,
+            delivery=0.991,
+            delivery_low=0.989,
+            delivery_high=0.993,
+            expected=24 * days,
+            received=int(23.8 * days),
+            missed=int(0.2 * days),
+            rssi_median_dbm=-91.0,
+            fade_margin_db=17.0,
+            battery_v=3.61,
+            eol_not_before=as_of + 500 * DAY,
+            eol_method="voltage still flat",
+            zero_error_pct_span=None,
+        )
         self.register = {
-            "node": self.name, "unit": "m", "latitude": 52.4 + 0.03 * float(rng.normal()),
-            "longitude": 0.1 + 0.05 * float(rng.normal()), "battery_chemistry": "Li-SOCl2", "url": 10.0, "lrl": 0.0,
-        }  # fmt: skip
+            "node": self.name,
+            "unit": "m",
+            "latitude": 52.4 + 0.03 * float(rng.normal()),
+            "longitude": 0.1 + 0.05 * float(rng.normal()),
+            "battery_chemistry": "Li-SOCl2",
+            "url": 10.0,
+            "lrl": 0.0,
+        }
         self.series = self._series()
         if self.fault:
             getattr(self, f"_{self.fault}")()
@@ -143,16 +189,39 @@ class _Node:
         day = self.day.tolist()
         return {
             "daily": {
-                "day": day, "count": [24] * n, "reading_median": _r(reading, 3), "reading_low": _r(reading - 0.6, 3),
-                "reading_high": _r(reading + 0.7, 3), "rssi_median": _r(rssi, 1), "rssi_p10": _r(rssi - 4, 1),
-                "battery_v": _r(volts, 3), "battery_p10": _r(volts - 0.01, 3), "temperature": _r(10 + 9 * season, 1),
+                "day": day,
+                "count": [24] * n,
+                "reading_median": _r(reading, 3),
+                "reading_low": _r(reading - 0.6, 3),
+                "reading_high": _r(reading + 0.7, 3),
+                "rssi_median": _r(rssi, 1),
+                "rssi_p10": _r(rssi - 4, 1),
+                "battery_v": _r(volts, 3),
+                "battery_p10": _r(volts - 0.01, 3),
+                "temperature": _r(10 + 9 * season, 1),
                 "temperature_low": _r(5 + 9 * season, 1),
             },
-            "arrivals": {"day": day, "expected": [24] * n, "received": rng.binomial(24, 0.99, n).tolist(), "outage": [0] * n},
-            "radio": {"day": day, "level": _r(rssi - 2 * season, 1), "fit": [-91.0] * n, "floor_dbm": -108.0,
-                      "min_margin_db": 10.0, "p10": _r(rssi - 4, 1)},
-            "battery": {"day": day, "volts": _r(volts + 0.004 * season, 3), "cutoff_v": 3.0, "lives": [day[0]] if day else []},
-        }  # fmt: skip
+            "arrivals": {
+                "day": day,
+                "expected": [24] * n,
+                "received": rng.binomial(24, 0.99, n).tolist(),
+                "outage": [0] * n,
+            },
+            "radio": {
+                "day": day,
+                "level": _r(rssi - 2 * season, 1),
+                "fit": [-91.0] * n,
+                "floor_dbm": -108.0,
+                "min_margin_db": 10.0,
+                "p10": _r(rssi - 4, 1),
+            },
+            "battery": {
+                "day": day,
+                "volts": _r(volts + 0.004 * season, 3),
+                "cutoff_v": 3.0,
+                "lives": [day[0]] if day else [],
+            },
+        }
 
     def _found(
         self, status: str, risk: float, action: str, cause: str, due_days: float, finding: Finding, **more
@@ -168,15 +237,38 @@ class _Node:
         row.risk_parts = {"lost or wrong before the next visit": 0.62, "criticality": row.criticality or 3}
         check = "arrivals" if finding.check == "outage" else finding.check
         self.verdicts[check] = Verdict(state="finding", reason=finding.evidence)
-        self.items.append(Item(
-            id=f"item:node:{self.name}", subject_kind="node", subject=self.name, name=row.name, site=self.site,
-            gateway=self.gateway, status=status, cause=cause, cause_probability=0.8, action=action, reason=finding.evidence,
-            causes=(Cause(cause=cause, probability=0.8, evidence_for=("Voltage fell 0.2 V in 40 days.",),
-                          evidence_against=("The cold began in the same week.",)),
-                    Cause(cause="something else", probability=0.2)),
-            due=row.due, minutes=30, criticality=row.criticality or 3, risk=row.risk, findings=(finding.id,),
-            risk_parts=row.risk_parts, part=more.get("part", ""), cautions=more.get("cautions", ()),
-        ))  # fmt: skip
+        self.items.append(
+            Item(
+                id=f"item:node:{self.name}",
+                subject_kind="node",
+                subject=self.name,
+                name=row.name,
+                site=self.site,
+                gateway=self.gateway,
+                status=status,
+                cause=cause,
+                cause_probability=0.8,
+                action=action,
+                reason=finding.evidence,
+                causes=(
+                    Cause(
+                        cause=cause,
+                        probability=0.8,
+                        evidence_for=("Voltage fell 0.2 V in 40 days.",),
+                        evidence_against=("The cold began in the same week.",),
+                    ),
+                    Cause(cause="something else", probability=0.2),
+                ),
+                due=row.due,
+                minutes=30,
+                criticality=row.criticality or 3,
+                risk=row.risk,
+                findings=(finding.id,),
+                risk_parts=row.risk_parts,
+                part=more.get("part", ""),
+                cautions=more.get("cautions", ()),
+            )
+        )
 
     def _battery(self) -> None:
         n, left = self.days, float(self.rng.uniform(5, 120))
@@ -185,10 +277,15 @@ class _Node:
         day = (self.day[-1] + np.arange(0, 200, 4) * DAY).tolist()
         fan = np.arange(0, 200, 4)
         self.series["battery"] |= {
-            "volts": _r(volts, 3), "eol": [self.as_of + f * left * DAY for f in (0.7, 1.0, 1.6)],
-            "fan": {"day": day, "p10": _r(volts[-1] - 0.009 * fan, 3), "p50": _r(volts[-1] - 0.006 * fan, 3),
-                    "p90": _r(volts[-1] - 0.004 * fan, 3)},
-        }  # fmt: skip
+            "volts": _r(volts, 3),
+            "eol": [self.as_of + f * left * DAY for f in (0.7, 1.0, 1.6)],
+            "fan": {
+                "day": day,
+                "p10": _r(volts[-1] - 0.009 * fan, 3),
+                "p50": _r(volts[-1] - 0.006 * fan, 3),
+                "p90": _r(volts[-1] - 0.004 * fan, 3),
+            },
+        }
         self.row.eol_p10, self.row.eol_p50, self.row.eol_p90 = self.series["battery"]["eol"]
         self.row.battery_v, self.row.eol_not_before = float(volts[-1]), None
         self.row.eol_method = "decline of the temperature-adjusted voltage"
@@ -196,11 +293,24 @@ class _Node:
             {"node": self.name, "time": float(self.day[n // 3]), "action": "battery replaced", "note": "spare cell"}
         )
         self._found(
-            "M", 2 - left / 100, "Replace the battery", "battery near its end", left * 0.7,
-            Finding(check="battery", kind="battery_end", node=self.name, since=float(self.day[-60]), severity="M",
-                    value=left, unit="days", evidence="Battery will likely be empty between 12 Jan and 3 Mar 2026."),
-            part="D cell, Li-SOCl2", cautions=("lithium",),
-        )  # fmt: skip
+            "M",
+            2 - left / 100,
+            "Replace the battery",
+            "battery near its end",
+            left * 0.7,
+            Finding(
+                check="battery",
+                kind="battery_end",
+                node=self.name,
+                since=float(self.day[-60]),
+                severity="M",
+                value=left,
+                unit="days",
+                evidence="Battery will likely be empty between 12 Jan and 3 Mar 2026.",
+            ),
+            part="D cell, Li-SOCl2",
+            cautions=("lithium",),
+        )
 
     def _radio(self) -> None:
         n = self.days
@@ -210,11 +320,24 @@ class _Node:
         self.row.fade_margin_db, self.row.rssi_slope_db_per_year = 9.4, -11.0
         self.row.rssi_slope_low, self.row.rssi_slope_high = -13.1, -8.8
         self._found(
-            "S", 0.9, "Look at the antenna and the path", "antenna or path degraded", 21,
-            Finding(check="radio", kind="rssi_trend", node=self.name, since=float(self.day[n // 2]), severity="S",
-                    value=-11.0, unit="dB per year", low=-13.1, high=-8.8,
-                    evidence="RSSI falls by 11 dB a year (8.8 to 13.1); the margin is down to 9.4 dB."),
-        )  # fmt: skip
+            "S",
+            0.9,
+            "Look at the antenna and the path",
+            "antenna or path degraded",
+            21,
+            Finding(
+                check="radio",
+                kind="rssi_trend",
+                node=self.name,
+                since=float(self.day[n // 2]),
+                severity="S",
+                value=-11.0,
+                unit="dB per year",
+                low=-13.1,
+                high=-8.8,
+                evidence="RSSI falls by 11 dB a year (8.8 to 13.1); the margin is down to 9.4 dB.",
+            ),
+        )
 
     def _silent(self) -> None:
         last = self.as_of - 4.2 * DAY
@@ -224,11 +347,23 @@ class _Node:
         for key, values in self.series["daily"].items():
             self.series["daily"][key] = values[:cut]
         self._found(
-            "F", 3.0, "Go and see: the node is dark", "battery empty", -1,
-            Finding(check="arrivals", kind="silent", node=self.name, since=last, severity="F", value=100, unit="check-ins",
-                    evidence="No check-in since 20 Nov 2025, 100 missed in a row; the longest silence before was 3 hours."),
-            cautions=("lithium", "working_alone"),
-        )  # fmt: skip
+            "F",
+            3.0,
+            "Go and see: the node is dark",
+            "battery empty",
+            -1,
+            Finding(
+                check="arrivals",
+                kind="silent",
+                node=self.name,
+                since=last,
+                severity="F",
+                value=100,
+                unit="check-ins",
+                evidence="No check-in since 20 Nov 2025, 100 missed in a row; the longest silence before was 3 hours.",
+            ),
+            cautions=("lithium", "alone"),
+        )
 
     def _zero(self) -> None:
         time = self.day[::14].tolist()
@@ -242,12 +377,25 @@ class _Node:
         self.row.zero_error_pct_span, self.row.zero_drift_pct_span_per_year = 0.6, 0.52
         self.row.zero_drift_low, self.row.zero_drift_high = 0.45, 0.60
         self._found(
-            "S", 0.7, "Re-zero at the next visit", "zero drift of the sensor", 40,
-            Finding(check="zero", kind="zero_drift", node=self.name, since=float(self.day[0]), severity="S", value=0.52,
-                    unit="% of span per year", low=0.45, high=0.60,
-                    evidence="The zero drifts by 0.52 % of span a year (0.45 to 0.60); it is 0.60 % off, tolerance 0.5 %."),
+            "S",
+            0.7,
+            "Re-zero at the next visit",
+            "zero drift of the sensor",
+            40,
+            Finding(
+                check="zero",
+                kind="zero_drift",
+                node=self.name,
+                since=float(self.day[0]),
+                severity="S",
+                value=0.52,
+                unit="% of span per year",
+                low=0.45,
+                high=0.60,
+                evidence="The zero drifts by 0.52 % of span a year (0.45 to 0.60); it is 0.60 % off, tolerance 0.5 %.",
+            ),
             cautions=("pressure",),
-        )  # fmt: skip
+        )
 
     def _stuck(self) -> None:
         start = float(self.day[-9])
@@ -256,10 +404,23 @@ class _Node:
         }
         self.row.stuck_since = start
         self._found(
-            "F", 1.5, "Check the sensor and its wiring", "sensor stuck", 3,
-            Finding(check="stuck", kind="stuck", node=self.name, since=start, severity="F", value=4.2, unit="m",
-                    probability=0.9999, evidence="The reading has been 4.2 m for 9 days; chance explains this in under 1 of 10,000 such runs."),
-        )  # fmt: skip
+            "F",
+            1.5,
+            "Check the sensor and its wiring",
+            "sensor stuck",
+            3,
+            Finding(
+                check="stuck",
+                kind="stuck",
+                node=self.name,
+                since=start,
+                severity="F",
+                value=4.2,
+                unit="m",
+                probability=0.9999,
+                evidence="The reading has been 4.2 m for 9 days; chance explains this in under 1 of 10,000 such runs.",
+            ),
+        )
 
 
 def _r(values: np.ndarray, places: int) -> list[float]:

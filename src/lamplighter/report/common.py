@@ -1,0 +1,61 @@
+"""What the parts of the view share: signals, anchors, places."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, field
+from functools import cached_property
+
+from lamplighter.report.model import Signal
+from lamplighter.report.wording import SIGNALS
+from lamplighter.results import Assessment, Finding, NodeRow
+from lamplighter.settings.report import ReportSettings
+
+SIGNAL = {key: Signal(key=key, label=label) for key, label in SIGNALS.items()}
+INFO = Signal(key="info", label="For information")
+ORDER = {key: place for place, key in enumerate(SIGNALS)}
+
+
+def signal(status: str) -> Signal:
+    """Return the signal of a status; an empty one cannot be judged."""
+    return INFO if status == "info" else SIGNAL.get(status or "none", SIGNAL["none"])
+
+
+def anchor(node: str) -> str:
+    """Return an identity for a node's section that is safe in a page and stays the same every week."""
+    return "n-" + hashlib.sha1(node.encode("utf-8", "surrogatepass"), usedforsecurity=False).hexdigest()[:10]
+
+
+def place(site: str, gateway: str) -> str:
+    """Return where something is, in words; empty when not known."""
+    return " · ".join(dict.fromkeys(filter(None, (site, gateway))))
+
+
+@dataclass(frozen=True)
+class Source:
+    """An assessment with the settings of the page and the look-ups its parts need."""
+
+    assessment: Assessment
+    settings: ReportSettings = field(default_factory=ReportSettings)
+
+    @cached_property
+    def rows(self) -> dict[str, NodeRow]:
+        """Rows by node."""
+        return {row.node: row for row in self.assessment.nodes}
+
+    @cached_property
+    def findings(self) -> dict[str, list[Finding]]:
+        """Findings by node, in the order of the assessment; those of gateways and the host under ''."""
+        found: dict[str, list[Finding]] = {}
+        for f in self.assessment.findings:
+            found.setdefault(f.node, []).append(f)
+        return found
+
+    @cached_property
+    def finding(self) -> dict[str, Finding]:
+        """Findings by identity."""
+        return {f.id: f for f in self.assessment.findings}
+
+    def href(self, node: str) -> str:
+        """Return the link to a node's section, empty when there is none."""
+        return f"#{anchor(node)}" if node in self.rows else ""

@@ -1,0 +1,285 @@
+"""What the page is made of: plain values, already in words, nothing left to decide or compute."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Signal:
+    """A NAMUR NE 107 status signal as it is shown: a letter in a shape, and its name."""
+
+    key: str
+    """F, C, S, M, good or none."""
+    label: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spark:
+    """A line drawing of the evidence, a few centimetres wide: SVG path data by class."""
+
+    width: int
+    height: int
+    paths: tuple[tuple[str, str], ...]
+    label: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkLine:
+    """One thing for a person to do."""
+
+    rank: int
+    signal: Signal
+    action: str
+    subject: str
+    name: str
+    place: str
+    href: str
+    due: str
+    due_note: str
+    overdue: bool
+    sure: str
+    sure_note: str
+    cause: str
+    reason: str
+    effort: str
+    cautions: tuple[str, ...] = ()
+    """Keys of the cautions."""
+    spark: Spark | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChangeLine:
+    """One change since the last run."""
+
+    subject: str
+    href: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ChangeGroup:
+    """Changes of one kind, with how many are left out."""
+
+    kind: str
+    label: str
+    lines: tuple[ChangeLine, ...]
+    more: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Changes:
+    """What changed since the last run, or why that cannot be said."""
+
+    since: str
+    groups: tuple[ChangeGroup, ...]
+    note: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tally:
+    """How many nodes carry one signal."""
+
+    signal: Signal
+    count: int
+    share: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cell:
+    """A table cell: what is read, and the number it is sorted by."""
+
+    text: str
+    key: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NodeLine:
+    """One row of the node table."""
+
+    href: str
+    signal: Signal
+    node: str
+    name: str
+    site: str
+    gateway: str
+    action: str
+    window: str
+    """Due in: week, month, later or none."""
+    rank: Cell
+    status: Cell
+    due: Cell
+    delivery: Cell
+    margin: Cell
+    battery: Cell
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fact:
+    """A label and a value."""
+
+    label: str
+    value: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VerdictLine:
+    """What one check says of a node."""
+
+    check: str
+    state: str
+    """good, finding or not evaluated."""
+    reason: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CauseLine:
+    """A probable cause with what speaks for and against it."""
+
+    cause: str
+    probability: str
+    evidence_for: tuple[str, ...]
+    evidence_against: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FindingLine:
+    """One finding in words."""
+
+    signal: Signal
+    check: str
+    when: str
+    text: str
+    remedy: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Chart:
+    """A drawing of one measure of a node over time: its title states what it shows."""
+
+    key: str
+    title: str
+    axis: str
+    alt: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NodeSection:
+    """Everything about one node."""
+
+    anchor: str
+    node: str
+    name: str
+    place: str
+    signal: Signal
+    reason: str
+    due: str
+    action: str
+    facts: tuple[Fact, ...]
+    causes: tuple[CauseLine, ...]
+    findings: tuple[FindingLine, ...]
+    verdicts: tuple[VerdictLine, ...]
+    risk: tuple[Fact, ...]
+    work: tuple[Fact, ...]
+    cautions: tuple[str, ...]
+    charts: tuple[Chart, ...]
+    note: str
+    data: str
+    """Chart data, gzip in base64; empty when there is none."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Panel:
+    """One fleet chart: a question answered in its title."""
+
+    key: str
+    title: str
+    axis: str
+    alt: str
+    note: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Dot:
+    """A node, or a gateway's label, on the sketch of the site."""
+
+    x: float
+    y: float
+    signal: Signal
+    label: str
+    href: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sketch:
+    """Where the nodes are: plotted from their positions, north up, with a scale bar."""
+
+    width: float
+    height: float
+    dots: tuple[Dot, ...]
+    labels: tuple[tuple[float, float, str], ...]
+    scale: float
+    scale_label: str
+    note: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SettingLine:
+    """One setting as it was used."""
+
+    section: str
+    name: str
+    value: str
+    unit: str
+    reason: str
+    source: str
+    changed: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DataAccount:
+    """What was read and what became of it."""
+
+    sentence: str
+    balanced: bool
+    files: tuple[tuple[str, ...], ...]
+    reasons: tuple[Fact, ...]
+    notes: tuple[str, ...]
+    outages: tuple[tuple[str, ...], ...]
+    outages_more: int
+    gaps: tuple[Fact, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Report:
+    """The whole page."""
+
+    title: str
+    period: str
+    made: str
+    headline: str
+    standfirst: str
+    tally: tuple[Tally, ...]
+    week: tuple[WorkLine, ...]
+    week_shown: int
+    week_empty: str
+    later: tuple[WorkLine, ...]
+    later_more: int
+    changes: Changes
+    cautions: tuple[str, ...]
+    nodes: tuple[NodeLine, ...]
+    sites: tuple[str, ...]
+    gateways: tuple[str, ...]
+    signals: tuple[Signal, ...]
+    sketch: Sketch | None
+    sketch_missing: str
+    panels: tuple[Panel, ...]
+    fleet_data: str
+    sections: tuple[NodeSection, ...]
+    detail_note: str
+    account: DataAccount
+    assumptions: tuple[str, ...]
+    settings: tuple[SettingLine, ...]
+    trust: tuple[str, ...] = field(default=())

@@ -1,0 +1,162 @@
+"""Plain drawings in SVG: the site from its positions, and small lines of evidence."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from lamplighter.report.model import Dot, Signal, Sketch, Spark
+from lamplighter.report.thin import stride, thinned
+from lamplighter.wording import number
+
+KM_PER_DEGREE = 111.32
+"""Length of one degree of latitude [km], mean sphere of 6,371 km (general reference)."""
+MAP_WIDTH, MAP_LEAST, MAP_MOST, MARGIN = 1000.0, 220.0, 640.0, 40.0
+SPARK_WIDTH, SPARK_HEIGHT, SPARK_POINTS = 148, 40, 74
+
+
+def site_sketch(places: Sequence[tuple[str, float, float, Signal, str, str]], missing: int) -> Sketch | None:
+    """Plot positions, north up, equal scale both ways.
+
+    Parameters
+    ----------
+    places : sequence of (node, latitude, longitude, signal, href, site)
+        Positions in degrees.
+    missing : int
+        Nodes without a position, for the note.
+
+    Returns
+    -------
+    Sketch or None
+        None when fewer than two nodes have a position.
+    """
+    if len(places) < 2:
+        return None
+    lat, lon = np.array([p[1] for p in places]), np.array([p[2] for p in places])
+    east = (lon - lon.mean()) * KM_PER_DEGREE * math.cos(math.radians(float(lat.mean())))
+    north = (lat - lat.mean()) * KM_PER_DEGREE
+    wide, tall = max(float(np.ptp(east)), 1e-3), max(float(np.ptp(north)), 1e-3)
+    scale = min((MAP_WIDTH - 2 * MARGIN) / wide, (MAP_MOST - 2 * MARGIN) / tall)
+    height = max(MAP_LEAST, tall * scale + 2 * MARGIN)
+    x = MAP_WIDTH / 2 + (east - (east.max() + east.min()) / 2) * scale
+    y = height / 2 - (north - (north.max() + north.min()) / 2) * scale
+    dots = [
+        Dot(x=round(float(a), 1), y=round(float(b), 1), signal=p[3], label=p[0], href=p[4])
+        for a, b, p in zip(x, y, places, strict=True)
+    ]
+    bar_km = _round_length(150 / scale)
+    return Sketch(
+        width=MAP_WIDTH,
+        height=round(height, 1),
+        dots=tuple(sorted(dots, key=lambda d: _PAINT.index(d.signal.key))),
+        labels=_site_labels(places, x, y),
+        scale=round(bar_km * scale, 1),
+        scale_label=f"{number(bar_km * 1000)} m" if bar_km < 1 else f"{number(bar_km)} km",
+        note=f"{missing} nodes have no position in the register." if missing else "",
+    )
+
+
+_PAINT = ("none", "good", "M", "S", "C", "F")
+"""Order of painting: the worst on top."""
+
+
+def _site_labels(places: Sequence[tuple], x: np.ndarray, y: np.ndarray) -> tuple[tuple[float, float, str], ...]:
+    """Return one label a site, above its northernmost node; none when there are too many to read."""
+    sites: dict[str, list[int]] = {}
+    for i, place in enumerate(places):
+        if place[5]:
+            sites.setdefault(place[5], []).append(i)
+    if len(sites) > 24:
+        return ()
+    return tuple(
+        (round(float(x[own].mean()), 1), round(float(y[own].min()) - 16, 1), site)
+        for site, own in sorted((s, np.array(i)) for s, i in sites.items())
+    )
+
+
+def _round_length(km: float) -> float:
+    """Return 1, 2 or 5 times a power of ten, not longer than a length."""
+    power = 10 ** math.floor(math.log10(km))
+    return next(f * power for f in (5, 2, 1) if f * power <= km * (1 + 1e-9))
+
+
+def evidence_spark(check: str, series: Mapping[str, Any], as_of: float, since: float | None) -> Spark | None:
+    """Draw the measure behind a finding, small: its line, its limit, its forecast, and where the trouble began."""
+    drawn = _spark_lines(check, series)
+    if drawn is None:
+        return None
+    lines, label = drawn
+    finite = [v[np.isfinite(v)] for _, _, v in lines]
+    if not any(len(v) > 1 for v in finite):
+        return None
+    low, high = (f(np.concatenate(finite)) for f in (np.min, np.max))
+    left, right = min(float(t[0]) for _, t, _ in lines), max(max(float(t[-1]) for _, t, _ in lines), as_of)
+    if right <= left:
+        return None
+    pad, span = 3.0, (high - low) or 1.0
+
+    def place(t: np.ndarray, v: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        return (
+            pad + (t - left) / (right - left) * (SPARK_WIDTH - 2 * pad),
+            pad + (high - v) / span * (SPARK_HEIGHT - 2 * pad),
+        )
+
+    paths = [(kind, _path(*place(t, v))) for kind, t, v in lines]
+    if since is not None and left < since < right:
+        at = f"{float(place(np.array([since]), np.array([0.0]))[0][0]):.0f}"
+        paths.insert(0, ("since", f"M{at} 0V{SPARK_HEIGHT}"))
+    return Spark(width=SPARK_WIDTH, height=SPARK_HEIGHT, paths=tuple(p for p in paths if p[1]), label=label)
+
+
+def _spark_lines(check: str, series: Mapping[str, Any]) -> tuple[list, str] | None:
+    part, daily = series.get(check) or {}, series.get("daily") or {}
+    if check == "battery" and part.get("volts"):
+        x, lines = _line(part["day"], part["volts"]), []
+        fan = part.get("fan") or {}
+        if fan.get("day"):
+            lines += [("fan", *_line(fan["day"], fan[p])) for p in ("p10", "p90")]
+            lines.append(("fit", *_line(fan["day"], fan["p50"])))
+        return [("line", *x), *lines, *_limit(x, lines, part.get("cutoff_v"))], "Voltage"
+    if check == "radio" and part.get("level"):
+        x = _line(part["day"], part["level"])
+        fit = [("fit", *_line(part["day"], part["fit"]))] if part.get("fit") else []
+        return [("line", *x), *fit], "RSSI"
+    if check in ("arrivals", "outage") and (series.get("arrivals") or {}).get("day"):
+        part = series["arrivals"]
+        x = _line(part["day"], part["received"])
+        return [("line", *x)], "Check-ins received a day"
+    if check == "zero" and part.get("error_pct"):
+        x = _line(part["time"], part["error_pct"])
+        fit = [("fit", *_line(part["time"], part["fit"]))] if part.get("fit") else []
+        return [("line", *x), *fit, *_limit(x, fit, part.get("tolerance_pct"))], "Zero error"
+    if check in ("stuck", "data") and daily.get("reading_median"):
+        x = _line(daily["day"], daily["reading_median"])
+        return [("line", *x)], "Reading"
+    return None
+
+
+def _line(times: Sequence[float], values: Sequence[float | None]) -> tuple[np.ndarray, np.ndarray]:
+    step = stride(len(times), SPARK_POINTS)
+    return thinned(times, step), thinned(values, step)
+
+
+def _limit(x: tuple[np.ndarray, np.ndarray], lines: list, value: float | None) -> list:
+    if value is None:
+        return []
+    ends = [x[0][0], max([x[0][-1], *(t[-1] for _, t, _ in lines)])]
+    return [("limit", np.array(ends, dtype=float), np.array([value, value], dtype=float))]
+
+
+def _path(x: np.ndarray, y: np.ndarray) -> str:
+    """Return SVG path data, the pen lifted where there is no value."""
+    parts, down = [], False
+    for a, b in zip(x.tolist(), y.tolist(), strict=True):
+        if b != b:
+            down = False
+            continue
+        parts.append(f"{'L' if down else 'M'}{a:.1f} {b:.1f}")
+        down = True
+    return "".join(parts)

@@ -1,0 +1,183 @@
+"""An assessment as a plain view model: everything the page says, already in words."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from typing import Any
+
+from lamplighter.report.account import data_account, settings_used, when_not_to_trust
+from lamplighter.report.codec import packed
+from lamplighter.report.common import ORDER, SIGNAL, Source, signal
+from lamplighter.report.figures import node_data
+from lamplighter.report.model import NodeSection, Report, Sketch, Tally
+from lamplighter.report.nodes import node_line, node_section
+from lamplighter.report.panels import panels
+from lamplighter.report.sketch import site_sketch
+from lamplighter.report.wording import due_note, headline, standfirst
+from lamplighter.report.work import changes, split_work, work_line
+from lamplighter.results import Assessment, Item, NodeRow
+from lamplighter.settings.report import ReportSettings
+from lamplighter.triage.cautions import cautions_for
+from lamplighter.wording import count, date, known, moment
+
+MB = 1_000_000
+
+
+def build_view(assessment: Assessment, settings: ReportSettings | None = None) -> Report:
+    """Turn an assessment into what the page shows.
+
+    Parameters
+    ----------
+    assessment : Assessment
+    settings : ReportSettings, optional
+        Default: those the assessment was made with.
+
+    Returns
+    -------
+    Report
+    """
+    source = Source(assessment, settings or ReportSettings(**_known_settings(assessment.settings.get("report") or {})))
+    week, later = split_work(source)
+    rows = sorted(assessment.nodes, key=lambda r: (r.rank is None, r.rank or 0, r.node))
+    lines = tuple(node_line(source, row) for row in rows)
+    charts, fleet_data = panels(source)
+    sections, detail_note = _sections(source, rows)
+    sketch, missing = _sketch(source, rows)
+    week_lines = tuple(work_line(source, i) for i in week)
+    return Report(
+        title=source.settings.title,
+        period=_period(assessment),
+        made=f"Lamplighter {assessment.version}".strip(),
+        headline=_headline(rows, week),
+        standfirst=standfirst(
+            len(rows), len({r.gateway for r in rows if r.gateway}), assessment.start, assessment.end, len(later)
+        ),
+        tally=_tally(rows),
+        week=week_lines,
+        week_shown=min(source.settings.week_rows, len(week_lines)),
+        week_empty=_week_empty(source, later),
+        later=tuple(work_line(source, i) for i in later[: source.settings.later_rows]),
+        later_more=max(0, len(later) - source.settings.later_rows),
+        changes=changes(source),
+        cautions=tuple(cautions_for(k for line in week_lines for k in line.cautions)),
+        nodes=lines,
+        sites=tuple(sorted({line.site for line in lines if line.site})),
+        gateways=tuple(sorted({line.gateway for line in lines if line.gateway})),
+        signals=tuple(SIGNAL[k] for k in SIGNAL if any(line.signal.key == k for line in lines)),
+        sketch=sketch,
+        sketch_missing=missing,
+        panels=charts,
+        fleet_data=packed(fleet_data),
+        sections=sections,
+        detail_note=detail_note,
+        account=data_account(source),
+        assumptions=tuple(assessment.assumptions),
+        settings=settings_used(assessment.settings),
+        trust=when_not_to_trust(source),
+    )
+
+
+def _known_settings(values: Mapping[str, Any]) -> dict[str, Any]:
+    """Return those settings this version knows; a report may be made of an older assessment."""
+    return {k: v for k, v in values.items() if k in ReportSettings.__dataclass_fields__}
+
+
+def _period(a: Assessment) -> str:
+    return f"As of {moment(a.as_of)}" if known(a.as_of) else "No data"
+
+
+def _headline(rows: list[NodeRow], week: list[Item]) -> str:
+    places = {i.site or i.gateway for i in week} - {""}
+    return headline(len(week), len(places), sum(1 for r in rows if r.status == "F"), len(rows))
+
+
+def _week_empty(source: Source, later: list[Item]) -> str:
+    dated = [i for i in later if known(i.due)]
+    if not dated:
+        return "Nothing has to be done this week, and nothing has a date after it."
+    first = min(dated, key=lambda i: (i.due or 0.0, i.rank))
+    note = due_note(first.due, source.assessment.as_of)
+    what = f"{first.action or 'go and see'}, {first.subject}, by {date(first.due)} ({note})"
+    return f"Nothing has to be done this week. Next: {what}."
+
+
+def _tally(rows: list[NodeRow]) -> tuple[Tally, ...]:
+    counts = Counter(signal(r.status).key for r in rows)
+    return tuple(
+        Tally(signal=SIGNAL[key], count=counts[key], share=counts[key] / len(rows))
+        for key in sorted(counts, key=lambda k: ORDER[k])
+    )
+
+
+def _sketch(source: Source, rows: list[NodeRow]) -> tuple[Sketch | None, str]:
+    places = []
+    for row in rows:
+        entry = source.assessment.register.get(row.node) or {}
+        lat, lon = entry.get("latitude"), entry.get("longitude")
+        if known(lat) and known(lon):
+            places.append((row.node, float(lat), float(lon), signal(row.status), source.href(row.node), row.site))
+    sketch = site_sketch(places, len(rows) - len(places))
+    missing = (
+        "" if sketch else "No positions: give latitude and longitude in the register and the nodes are plotted here."
+    )
+    return sketch, missing
+
+
+def _sections(source: Source, rows: list[NodeRow]) -> tuple[tuple[NodeSection, ...], str]:
+    """Return a section a node; charts for the worst first, until the allowance is spent."""
+    items: dict[str, Item] = {}
+    for i in source.assessment.items:
+        if i.subject_kind == "node":
+            items.setdefault(i.subject, i)
+    data = _chart_data(source, rows)
+    note = "The charts of this node were left out to keep the file small; nodes that rank higher have theirs."
+    with_series = [r.node for r in rows if source.assessment.series.get(r.node)]
+    trimmed = [n for n in with_series if n not in data]
+    left_out = set(trimmed)
+    work = _by_node(source.assessment.worklog)
+    sections = tuple(
+        node_section(
+            source, r, items.get(r.node), work.get(r.node, []), data.get(r.node, ""), note if r.node in left_out else ""
+        )
+        for r in rows
+    )
+    said = ""
+    if trimmed:
+        said = (
+            f"Charts are kept for the {count(len(data), 'node')} that rank highest; "
+            f"the other {len(trimmed):,} have figures and verdicts only. Raise detail_mb in the settings for more."
+        )
+    return sections, said
+
+
+def _by_node(entries: list[dict[str, Any]]) -> dict[str, list[dict[str, Any]]]:
+    found: dict[str, list[dict[str, Any]]] = {}
+    for entry in entries:
+        found.setdefault(entry["node"], []).append(entry)
+    return found
+
+
+def _chart_data(source: Source, rows: list[NodeRow]) -> dict[str, str]:
+    """Return packed chart data by node, worst first, until the allowance is spent."""
+    a, left = source.assessment, source.settings.detail_mb * MB
+    gaps: dict[str, list] = {}
+    for gap in a.gaps:
+        gaps.setdefault(gap.node, []).append(gap)
+    work = _by_node(a.worklog)
+    data: dict[str, str] = {}
+    for row in rows:
+        series = a.series.get(row.node)
+        if not series:
+            continue
+        text = packed(
+            node_data(
+                series, source.findings.get(row.node, []), gaps.get(row.node, []), work.get(row.node, []), a,
+                source.settings.points_per_line,
+            )
+        )  # fmt: skip
+        left -= len(text)
+        if left < 0:
+            break
+        data[row.node] = text
+    return data

@@ -1,0 +1,114 @@
+"""The page's own texts and labels; numbers and dates come from the shared wording."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from lamplighter.wording import count, date, joined, known, number, percent
+
+SIGNALS: Mapping[str, str] = {
+    "F": "Failure",
+    "C": "Function check",
+    "S": "Out of specification",
+    "M": "Maintenance required",
+    "good": "Good",
+    "none": "Cannot be judged",
+}
+"""Names of the NAMUR NE 107 status signals (NE 107, 2017; from memory), and of what has none."""
+
+CHECKS: Mapping[str, str] = {
+    "arrivals": "Check-ins",
+    "outage": "Outages",
+    "radio": "Radio",
+    "zero": "Zero",
+    "stuck": "Stuck readings",
+    "data": "Data",
+    "battery": "Battery",
+}
+CHANGES: Mapping[str, str] = {
+    "new": "New",
+    "worse": "Worse",
+    "better": "Better",
+    "done": "Done",
+    "gone": "Gone",
+}
+CAUSES_OF_GAPS: Mapping[str, str] = {
+    "node": "the node or its radio path",
+    "gateway": "a gateway",
+    "host": "the host or the historian",
+    "export": "the export",
+}
+NO_COMPARISON = "No earlier run to compare with. From the second weekly run on, changes stand here."
+NO_CHANGE = "Nothing changed since then."
+NOT_RATED = "not rated"
+DAY_S = 86_400.0
+
+
+def sure_words(probability: float | None) -> str:
+    """Return how sure a cause is, in words."""
+    if not known(probability):
+        return NOT_RATED
+    for least, words in ((0.95, "nearly certain"), (0.8, "very likely"), (0.6, "likely"), (0.4, "about even")):
+        if probability >= least:  # type: ignore[operator]
+            return words
+    return "a guess"
+
+
+def due_note(due: float | None, as_of: float) -> str:
+    """Return how far off a due date is: ``in 5 days``, ``tomorrow``, ``3 days overdue``."""
+    if not known(due):
+        return ""
+    days = int(due // DAY_S) - int(as_of // DAY_S)  # type: ignore[operator]
+    if days < 0:
+        return f"{count(-days, 'day')} overdue"
+    if days < 14:
+        return ("today", "tomorrow")[days] if days < 2 else f"in {days} days"
+    return f"in {count(days / 7, 'week')}" if days < 70 else f"in {count(days / 30.44, 'month')}"
+
+
+def headline(jobs: int, places: int, failed: int, nodes: int) -> str:
+    """Return the sentence the page opens with."""
+    if not nodes:
+        return "No node has been heard in these data."
+    if not jobs:
+        first = "Nothing has to be done this week"
+        return (
+            f"{first}."
+            if not failed
+            else f"{first}, though {count(failed, 'node')} carr{'y' if failed > 1 else 'ies'} F."
+        )
+    where = f" at {count(places, 'site')}" if places > 1 else " at one site" if places else ""
+    lost = f"; {count(failed, 'node')} {'is' if failed == 1 else 'are'} lost or wrong" if failed else ""
+    return f"{count(jobs, 'job')} this week{where}{lost}."
+
+
+def standfirst(nodes: int, gateways: int, start: float | None, end: float | None, later: int) -> str:
+    """Return the sentence under the headline."""
+    parts = [count(nodes, "node")]
+    if gateways:
+        parts[0] += f" on {count(gateways, 'gateway')}"
+    if known(start) and known(end):
+        parts.append(f"check-ins from {date(start)} to {date(end)}")
+    if later:
+        parts.append(f"{count(later, 'job')} can wait")
+    return "; ".join(parts) + "."
+
+
+def moved(recent: float | None, before: float | None, unit: str, digits: int = 3) -> str:
+    """Return how a figure moved: ``98.9 % in the last four weeks, 99.2 % in the four before``."""
+    if not known(recent):
+        return "not known for the last four weeks"
+    show = (lambda v: percent(v)) if unit == "%" else (lambda v: f"{number(v, digits)} {unit}")
+    if not known(before):
+        return f"{show(recent)} in the last four weeks"
+    return f"{show(recent)} in the last four weeks, {show(before)} in the four before"
+
+
+def left_out(shown: int, total: int, what: str) -> str:
+    """Return a sentence that says what was left out; empty when nothing was."""
+    return "" if shown >= total else f"{count(total - shown, what)} not shown."
+
+
+def list_of(names: list[str]) -> str:
+    """Return a short list of names."""
+    return joined(names, 4)
