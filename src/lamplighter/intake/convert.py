@@ -1,9 +1,8 @@
-"""Cells to rows: nodes, instants, numbers, quality; what cannot be a check-in is set aside with the reason."""
+"""Cells to rows, what all layouts have in common: nodes, instants, numbers, quality."""
 
 from __future__ import annotations
 
 import time as clock
-from collections import Counter
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
@@ -11,48 +10,20 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from lamplighter.checkins import BAD, MEASURES
 from lamplighter.intake import numerals, quality, times, zones
-from lamplighter.intake.cells import Cells, Rejected, mended_cells, typed_cells
-from lamplighter.intake.names import Tag, split_tag
-from lamplighter.intake.plan import PLAIN, TAGS, Plan, tag_overrides
-from lamplighter.intake.rows import BITS, VALUES, WHOLE, Names, Rows, make_rows
-from lamplighter.intake.text import Block
-from lamplighter.intake.units import conversion
+from lamplighter.intake.cells import Cells, Rejected
+from lamplighter.intake.measures import Noticed, reading_scale
+from lamplighter.intake.names import TagRules
+from lamplighter.intake.plan import Plan, tag_rules
+from lamplighter.intake.reasons import NO_NODE, NO_TIME, Reasons, closer_look
+from lamplighter.intake.rows import Names
 from lamplighter.intake.zones import DAY_US, US
 from lamplighter.settings import Settings
 
-TARGET_UNITS = {"battery_v": "v", "rssi_dbm": "dbm", "temperature_c": "degc"}
-_MAX_VOLTS = 100.0
-"""No battery of a transmitter has more; a larger number is in millivolts."""
-
 
 @dataclass
-class Counts:
-    """What was noticed while one export was converted."""
-
-    records: int = 0
-    strange: Counter[str] = field(default_factory=Counter)
-    skipped_hour: int = 0
-    millivolts: int = 0
-    positive_rssi: int = 0
-    unit_clash: set[tuple[str, str, str]] = field(default_factory=set)
-    percent: set[str] = field(default_factory=set)
-    unknown_tags: set[str] = field(default_factory=set)
-
-
-@dataclass
-class Batch:
-    """A block's rows, and the records set aside."""
-
-    rows: Rows
-    rejected: Rejected
-    records: int
-
-
-@dataclass
-class Converter:
-    """Turns the blocks of one export into rows, in order.
+class Job:
+    """One export being read: its plan, and what is gathered from block to block.
 
     Parameters
     ----------
@@ -70,288 +41,182 @@ class Converter:
     plan: Plan
     settings: Settings
     names: Names
-    file: int
-    units: dict[str, str]
-    counts: Counts = field(default_factory=Counts)
+    file: int = 0
+    units: dict[str, str] = field(default_factory=dict)
+    noticed: Noticed = field(default_factory=Noticed)
     memory: zones.ClockMemory = field(default_factory=lambda: zones.ClockMemory({}, {}))
-    _tags: dict[str, Tag] = field(default_factory=dict)
+    meant: dict[str, tuple[int, str]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         intake = self.settings.intake
-        self._earliest = instant_us(intake.earliest)
-        self._latest = instant_us(intake.latest) if intake.latest else int(clock.time() * US) + DAY_US
-        self._nulls = sorted({*numerals.MISSING_WORDS, *intake.missing_words})
-        self._missing = np.array(intake.missing_values, dtype=np.float64)
-        self._overrides = tag_overrides(self.settings)
-
-    def convert(self, block: Block) -> Batch:
-        """Convert one block."""
-        rejected = Rejected()
-        if self.plan.layout == PLAIN:
-            cells = self._typed(block)
-            typed = cells is not None
-            if cells is None:
-                cells = self._as_text(block, rejected)
-            records = cells.table.num_rows + len(rejected.line)
-            rows = self._plain(cells, typed, rejected)
-        else:
-            raise NotImplementedError(TAGS)
-        self.counts.records += records
-        return Batch(rows, rejected, records)
-
-    # --- cells ---------------------------------------------------------------------------------------------
-
-    def _columns(self) -> dict[str, int]:
-        wanted = ("node", "time", "date", "clock", *MEASURES, "quality", "sequence", "tag", "measure", "unit")
-        return {r: c for r, c in self.plan.columns.items() if r in wanted}
-
-    def _typed(self, block: Block) -> Cells | None:
-        plan, columns = self.plan, self._columns()
-        if "time" not in columns or not (plan.form.kind == "iso" or plan.form.numeric):
-            return None
-        word = pa.dictionary(pa.int32(), pa.string())
-        types: dict[str, pa.DataType] = {}
-        for role, column in columns.items():
-            numeric = role in VALUES
-            types[f"c{column}"] = pa.float64() if numeric else word
-        time = pa.float64() if plan.form.numeric else pa.timestamp("us", "UTC" if plan.form.offset else None)
-        types[f"c{columns['time']}"] = time
-        names = [f"c{i}" for i in range(len(plan.heading))]
-        return typed_cells(block, names, types, plan.delimiter, plan.decimal, self._nulls)
-
-    def _as_text(self, block: Block, rejected: Rejected) -> Cells:
-        wanted = sorted(set(self._columns().values()) | set(self.plan.tags))
-        return mended_cells(block, len(self.plan.heading), self.plan.delimiter, wanted, rejected)
-
-    def _column(self, cells: Cells, role: str) -> pa.Array | None:
-        column = self.plan.columns.get(role)
-        return None if column is None else _one(cells.table[f"c{column}"])
-
-    # --- one row a check-in -----------------------------------------------------------------------------------
-
-    def _plain(self, cells: Cells, typed: bool, rejected: Rejected) -> Rows:
-        n = cells.table.num_rows
-        reasons = Reasons(n)
-        node = self._nodes(self._column(cells, "node"), reasons)
-        values = {}
-        present = np.zeros(n, dtype=bool)
-        words: dict[str, np.ndarray] = {}
-        for role in VALUES:
-            column = self._column(cells, role)
-            if column is not None:
-                values[role], strange = self._numbers(column, typed)
-                present |= np.isfinite(values[role])
-                if strange is not None and role != "sequence":
-                    words[role] = strange
-        grade = self._quality(self._column(cells, "quality"), n, reasons)
-        if any(r in values for r in MEASURES):
-            self._no_value(cells, words, reasons, ~present & (grade != BAD))
-        time = self._instants(cells, typed, node, reasons)
-        self._convert_units(values, node)
-        good = reasons.empty
-        if not good.all():
-            self._set_aside(cells, reasons, rejected)
-            time, node, grade = time[good], node[good], grade[good]
-            values = {k: v[good] for k, v in values.items()}
-        has = np.full(len(node), WHOLE, dtype=np.uint8)
-        for role, value in values.items():
-            has |= np.where(np.isfinite(value), BITS[role], 0).astype(np.uint8)
-        return make_rows(len(node), node=node, time=time, quality=grade, has=has, file=np.full(len(node), self.file), **values)
-
-    def _nodes(self, column: pa.Array | None, reasons: Reasons) -> np.ndarray:
-        """Number of each row's node; rows without one are set aside."""
-        if column is None:
-            return np.full(len(reasons.code), self.names.code(self.plan.node or "node"), dtype=np.int32)
-        index, words = _coded(column)
-        names = [" ".join(w.split()) for w in words]
-        codes = np.array([self.names.code(w) if w else -1 for w in names] or [-1], dtype=np.int32)
-        node = codes[index]
-        reasons.give(node < 0, "no node")
-        return node
-
-    def _numbers(self, column: pa.Array, typed: bool) -> tuple[np.ndarray, np.ndarray | None]:
-        strange = None
-        if typed:
-            value = column.to_numpy(zero_copy_only=False)
-            value = value if value.flags.writeable else value.copy()
-        else:
-            value, strange = numerals.parse(column, self.plan.decimal)
-            if strange.any():
-                found = pc.value_counts(column.filter(pa.array(strange))).to_pylist()
-                self.counts.strange.update({c["values"]: c["counts"] for c in found})
-        wrong = np.isinf(value)
-        if len(self._missing):
-            wrong |= np.isin(value, self._missing)
-        if wrong.any():
-            value[wrong] = np.nan
-        return value, strange
-
-    def _quality(self, column: pa.Array | None, n: int, reasons: Reasons) -> np.ndarray:
-        if column is None or self.plan.codes == quality.NONE:
-            return np.zeros(n, dtype=np.int8)
-        index, words = _coded(column)
-        meant = [quality.meaning(w, self.plan.codes) for w in words] or [(0, "")]
-        for i, (_, why) in enumerate(meant):
-            if why:
-                reasons.give(index == i, f"nothing was transmitted: {why} (quality {words[i]})")
-        return np.array([m[0] for m in meant], dtype=np.int8)[index]
-
-    def _no_value(self, cells: Cells, words: dict[str, np.ndarray], reasons: Reasons, empty: np.ndarray) -> None:
-        if not empty.any():
-            return
-        said = np.zeros(len(empty), dtype=bool)
-        for role in words:
-            column = self._column(cells, role)
-            odd = np.flatnonzero(empty & words[role] & ~said)
-            for i in odd.tolist():
-                reasons.give_one(i, f"no value: {str(column[i])[:40]!r} is no number")
-            said[odd] = True
-        reasons.give(empty & ~said, "no value in any column")
-
-    def _instants(self, cells: Cells, typed: bool, node: np.ndarray, reasons: Reasons) -> np.ndarray:
-        """UTC instants [us] of the rows."""
-        stamps = self._stamps(cells, typed)
-        reasons.give(~stamps.valid, "time could not be read")
-        us = stamps.us
-        free = stamps.valid & ~stamps.fixed
-        if self.plan.zone != "UTC" and free.any():
-            local = zones.to_utc(us[free], self.plan.zone)
-            who = node[free]
-            second = zones.second_pass(who, us[free], local, self.memory)
-            us = us.copy()
-            us[free] = local.utc + np.where(second, local.extra, 0)
-            self.counts.skipped_hour += int(local.never.sum())
-        reasons.give(stamps.valid & (us < self._earliest), "clock was reset: earlier than intake.earliest")
-        reasons.give(stamps.valid & (us > self._latest), "time is in the future")
-        return us
-
-    def _stamps(self, cells: Cells, typed: bool) -> times.Stamps:
-        form = self.plan.form
-        column = self._column(cells, "time")
-        if typed and form.numeric:
-            return times.stamps_of_numbers(column.to_numpy(zero_copy_only=False), form)
-        if typed:
-            us = pc.fill_null(column.cast(pa.int64()), 0).to_numpy(zero_copy_only=False)
-            valid = pc.is_valid(column).to_numpy(zero_copy_only=False) if column.null_count else np.ones(len(us), dtype=bool)
-            return times.Stamps(us, valid, np.full(len(us), form.offset))
-        if column is None:
-            column = self._column(cells, "date")
-            hour = self._column(cells, "clock")
-            if hour is not None:
-                column = pc.binary_join_element_wise(pc.utf8_trim_whitespace(column), pc.utf8_trim_whitespace(hour), " ")
-        return times.parse(column, form)
-
-    def _convert_units(self, values: dict[str, np.ndarray], node: np.ndarray) -> None:
-        for role, value in values.items():
-            unit = self.plan.units.get(role, "")
-            if role in TARGET_UNITS:
-                scale = conversion(unit, TARGET_UNITS[role]) if unit else (1.0, 0.0)
-                if role == "battery_v":
-                    self._volts(values, value, unit)
-                elif scale not in ((1.0, 0.0), None):
-                    values[role] = value * scale[0] + scale[1]
-            elif role == "reading" and unit and self.units:
-                values[role] = self._reading(value, unit, node)
-
-    def _volts(self, values: dict[str, np.ndarray], value: np.ndarray, unit: str) -> None:
-        if unit == "%":
-            self.counts.percent.add("battery")
-            values["battery_v"] = np.full(len(value), np.nan)
-            return
-        high = np.isfinite(value) & (value > _MAX_VOLTS) if unit != "mv" else np.isfinite(value)
-        if high.any():
-            self.counts.millivolts += int(high.sum())
-            values["battery_v"] = np.where(high, value / 1000, value)
-
-    def _reading(self, value: np.ndarray, unit: str, node: np.ndarray) -> np.ndarray:
-        present = np.unique(node)
-        factor, offset = np.ones(len(self.names.names) + 1), np.zeros(len(self.names.names) + 1)
-        for code in present[present >= 0].tolist():
-            target = self.units.get(self.names.names[code], "")
-            scale = conversion(unit, target) if target else (1.0, 0.0)
-            if scale is None:
-                self.counts.unit_clash.add((self.names.names[code], unit, target))
-            else:
-                factor[code], offset[code] = scale
-        return value * factor[node] + offset[node]
-
-    def _set_aside(self, cells: Cells, reasons: Reasons, rejected: Rejected) -> None:
-        heading = [h.strip().lower() for h in self.plan.heading]
-        for row in np.flatnonzero(~reasons.empty).tolist():
-            line, text = cells.trace(row)
-            why = reasons.text(row)
-            if why in ("time could not be read", "no node"):
-                why = _better_reason(text, self.plan.delimiter, heading, why)
-            rejected.add(line, why, text)
-
-
-@dataclass
-class Reasons:
-    """The first reason against each row, if any."""
-
-    n: int
-    words: list[str] = field(default_factory=lambda: [""])
-
-    def __post_init__(self) -> None:
-        self.code = np.zeros(self.n, dtype=np.int32)
-
-    @property
-    def empty(self) -> np.ndarray:
-        """Rows with nothing against them."""
-        return self.code == 0
-
-    def give(self, rows: np.ndarray, why: str) -> None:
-        """Hold a reason against some rows that have none yet."""
-        if rows.any():
-            self.words.append(why)
-            self.code[rows & (self.code == 0)] = len(self.words) - 1
-
-    def give_one(self, row: int, why: str) -> None:
-        """Hold a reason against one row."""
-        if self.code[row] == 0:
-            self.words.append(why)
-            self.code[row] = len(self.words) - 1
-
-    def text(self, row: int) -> str:
-        """Return the reason against a row."""
-        return self.words[self.code[row]]
+        self.earliest = instant_us(intake.earliest)
+        self.latest = instant_us(intake.latest) if intake.latest else int(clock.time() * US) + DAY_US
+        self.missing_words = sorted({*numerals.MISSING_WORDS, *intake.missing_words})
+        self.missing = np.array(intake.missing_values, dtype=np.float64)
+        self.rules: TagRules = tag_rules(self.settings)
+        self.plain_heading = [h.strip().lower() for h in self.plan.heading]
 
 
 def instant_us(text: str) -> int:
     """Return an ISO 8601 day or instant as microseconds since 1970-01-01 UTC."""
     when = datetime.fromisoformat(text)
-    return round((when if when.tzinfo else when.replace(tzinfo=UTC)).timestamp()) * US
+    return round((when if when.tzinfo else when.replace(tzinfo=UTC)).timestamp() * US)
 
 
-def _better_reason(text: str, delimiter: str, heading: list[str], why: str) -> str:
-    cells = [c.strip().strip('"').strip().lower() for c in text.split(delimiter)]
-    if sum(a == b and a != "" for a, b in zip(cells, heading, strict=False)) * 2 > len(heading):
-        return "heading repeated"
-    if not any(cells):
-        return "empty line"
-    if any(c.startswith(("total", "sum", "average", "mean", "count", "min", "max", "end of", "rows", "records")) for c in cells):
-        return "total or closing line"
-    return why
+def column_of(job: Job, cells: Cells, role: str) -> pa.Array | None:
+    """Return the column of a role, None when the export has none."""
+    column = job.plan.columns.get(role)
+    return None if column is None else one_array(cells.table[f"c{column}"])
 
 
-def _one(column: pa.ChunkedArray) -> pa.Array:
+def one_array(column: pa.ChunkedArray) -> pa.Array:
+    """Return a column in one piece."""
+    if column.num_chunks > 1 and pa.types.is_dictionary(column.type):
+        column = column.unify_dictionaries()
     if column.num_chunks == 1:
         return column.chunk(0)
-    if pa.types.is_dictionary(column.type):
-        column = column.unify_dictionaries()
     return pa.concat_arrays(column.chunks) if column.num_chunks else pa.array([], type=column.type)
 
 
-def _coded(column: pa.Array) -> tuple[np.ndarray, list[str]]:
+def coded(column: pa.Array) -> tuple[np.ndarray, list[str]]:
     """Return each row's place in the list of distinct words, and that list; missing is the empty word."""
     if not pa.types.is_dictionary(column.type):
         column = pc.dictionary_encode(pc.fill_null(column, ""))
     words = [w or "" for w in column.dictionary.to_pylist()]
     index = column.indices
-    if index.null_count:
+    if index.null_count or not words:
         words.append("")
         index = pc.fill_null(index, len(words) - 1)
     return index.to_numpy(zero_copy_only=False), words
 
 
-__all__ = ["Batch", "Converter", "Counts", "Reasons", "instant_us", "split_tag"]
+def node_codes(job: Job, column: pa.Array, reasons: Reasons) -> np.ndarray:
+    """Return the number of each row's node, -1 and a reason where there is none."""
+    index, words = coded(column)
+    codes = np.array([job.names.code(w) if w else -1 for w in (" ".join(w.split()) for w in words)], dtype=np.int32)
+    node = codes[index]
+    if (codes < 0).any():
+        reasons.give(node < 0, NO_NODE)
+    return node
+
+
+def numbers_of(job: Job, column: pa.Array) -> tuple[np.ndarray, np.ndarray | None]:
+    """Return a column's numbers, NaN where there is none, and where its text is strange (None when nowhere)."""
+    if pa.types.is_floating(column.type):
+        value, strange = column.to_numpy(zero_copy_only=False), None
+        finite_top = pc.max(pc.abs(column)).as_py()
+        wrong = np.isinf(value) if finite_top == float("inf") else None
+    else:
+        value, strange = numerals.parse(column, job.plan.decimal)
+        wrong = None
+        if job.settings.intake.missing_words:
+            strange &= ~pc.is_in(pc.utf8_trim_whitespace(column), pa.array(job.settings.intake.missing_words)).to_numpy(zero_copy_only=False)
+        if strange.any():
+            found = pc.value_counts(column.filter(pa.array(strange))).to_pylist()
+            job.noticed.strange.update({c["values"][:40]: c["counts"] for c in found})
+        else:
+            strange = None
+    for code in job.missing:
+        same = value == code
+        if same.any():
+            wrong = same if wrong is None else wrong | same
+    if wrong is not None:
+        value = np.where(wrong, np.nan, value)
+    return value, strange
+
+
+def grades_of(job: Job, column: pa.Array | None, n: int, reasons: Reasons) -> np.ndarray:
+    """Return each row's quality, and hold it against those that were no transmission."""
+    if column is None or job.plan.codes == quality.NONE:
+        return np.zeros(n, dtype=np.int8)
+    index, words = coded(column)
+    for word in words:
+        if word not in job.meant:
+            job.meant[word] = quality.meaning(word, job.plan.codes)
+            if quality.is_unknown(word, job.plan.codes):
+                job.noticed.unknown_codes.add(word[:40])
+    meant = [job.meant[w] for w in words]
+    for i, (_, why) in enumerate(meant):
+        if why:
+            reasons.give(index == i, f"nothing was transmitted: {why} (quality {words[i]})")
+    if all(m[0] == 0 for m in meant):
+        return np.zeros(n, dtype=np.int8)
+    return np.array([m[0] for m in meant], dtype=np.int8)[index]
+
+
+def say_no_value(strange: list[tuple[pa.Array, np.ndarray]], reasons: Reasons, empty: np.ndarray) -> None:
+    """Hold it against rows that they carry no value, quoting a strange text that stands in its place."""
+    if not empty.any():
+        return
+    for column, odd in strange:
+        for i in np.flatnonzero(empty & odd & reasons.empty).tolist():
+            reasons.give(np.array([i]), f"no value: {str(column[i])[:40]!r} is no number")
+    reasons.give(empty, "no value")
+
+
+def instants_of(job: Job, cells: Cells, node: np.ndarray, reasons: Reasons) -> np.ndarray:
+    """Return the rows' instants, microseconds since 1970-01-01 UTC; hold it against rows that have no sensible one.
+
+    ``node`` numbers whatever has a clock of its own, so that a repeated hour is told by each one's order of arrival.
+    """
+    stamps = stamps_of(job, cells)
+    us = stamps.us
+    if not stamps.valid.all():
+        reasons.give(~stamps.valid, NO_TIME)
+    if job.plan.zone != "UTC" and not stamps.fixed.all():
+        us = _from_local(job, stamps, node)
+    if len(us) and (us.min() < job.earliest or us.max() > job.latest):
+        reasons.give(stamps.valid & (us < job.earliest), "clock was reset: the time is before intake.earliest")
+        reasons.give(stamps.valid & (us > job.latest), "the time is in the future")
+    return us
+
+
+def _from_local(job: Job, stamps: times.Stamps, node: np.ndarray) -> np.ndarray:
+    free = stamps.valid & ~stamps.fixed
+    at = slice(None) if free.all() else free
+    local = zones.to_utc(stamps.us[at], job.plan.zone)
+    second = zones.second_pass(node[at], stamps.us[at], local, job.memory)
+    us = stamps.us.copy()
+    us[at] = local.utc + local.extra * second if local.twice.any() else local.utc
+    job.noticed.skipped_hour += int(local.never.sum())
+    job.noticed.repeated_hour += int(local.twice.sum())
+    return us
+
+
+def stamps_of(job: Job, cells: Cells) -> times.Stamps:
+    """Return the rows' times as they are written."""
+    form = job.plan.form
+    column = column_of(job, cells, "time")
+    if column is None:
+        column = column_of(job, cells, "date")
+        hour = column_of(job, cells, "clock")
+        if hour is not None:
+            column = pc.binary_join_element_wise(pc.utf8_trim_whitespace(column), pc.utf8_trim_whitespace(hour), " ")
+    if pa.types.is_floating(column.type):
+        return times.stamps_of_numbers(column.to_numpy(zero_copy_only=False), form)
+    if pa.types.is_timestamp(column.type):
+        us = pc.fill_null(column.cast(pa.int64()), 0) if column.null_count else column.cast(pa.int64())
+        valid = pc.is_valid(column).to_numpy(zero_copy_only=False) if column.null_count else np.ones(len(us), dtype=bool)
+        return times.Stamps(us.to_numpy(zero_copy_only=False), valid, np.full(len(us), form.offset))
+    return times.parse(column, form)
+
+
+def set_aside(job: Job, cells: Cells, reasons: Reasons, rejected: Rejected) -> np.ndarray | None:
+    """Record the rows that have a reason against them; return the mask of the others, None when there are no such rows."""
+    if not reasons.any:
+        return None
+    for row in np.flatnonzero(reasons.code).tolist():
+        line, text = cells.trace(row)
+        rejected.add(line, closer_look(text, job.plan.delimiter, job.plain_heading, reasons.text(row)), text)
+    return reasons.empty
+
+
+def scale_by_node(job: Job, value: np.ndarray, unit: str, node: np.ndarray) -> np.ndarray:
+    """Turn readings of one unit into each node's register unit."""
+    if not unit or not job.units:
+        return value
+    factor, offset = np.ones(len(job.names.names) + 1), np.zeros(len(job.names.names) + 1)
+    for code in np.unique(node[node >= 0]).tolist():
+        name = job.names.names[code]
+        factor[code], offset[code] = reading_scale(name, unit, job.units.get(name, ""), job.noticed)
+    return value * factor[node] + offset[node]

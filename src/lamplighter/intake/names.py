@@ -129,6 +129,10 @@ class Tag:
     path: str = ""
     """The node with everything that stands before it in the tag, to tell equal names of two areas apart."""
 
+    def with_unit(self, unit: str) -> Tag:
+        """Return the tag with the unit that a column of its own gives, where that is known."""
+        return Tag(self.node, self.measure, unit_of(unit) or self.unit, self.path)
+
 
 def measure_of(text: str, overrides: dict[str, str]) -> str:
     """Return the column that a measure's name means, empty when it is not known."""
@@ -182,6 +186,48 @@ def split_tag(tag: str, overrides: dict[str, str] | None = None) -> Tag:
             kept = "quality" if deeper.measure == "reading" else "quality of another"
             return Tag(deeper.node, kept, "", deeper.path)
     return Tag(_last_part(before), measure, unit, before)
+
+
+@dataclass(frozen=True)
+class TagRules:
+    """How tags are taken apart: names of measures and a pattern from the settings, then the synonyms.
+
+    ``pattern`` is text such as ``{area}.{node}.{measure}``; what it does not fit is split by the synonyms alone.
+    """
+
+    overrides: dict[str, str]
+    pattern: re.Pattern[str] | None = None
+
+    def split(self, tag: str) -> Tag:
+        """Take a tag apart."""
+        found = self.pattern.fullmatch(tag.strip()) if self.pattern else None
+        if found is None:
+            return split_tag(tag, self.overrides)
+        part = found.groupdict()
+        name = part.get("measure")
+        measure = measure_of(name, self.overrides) if name is not None else "reading"
+        return Tag(part["node"], measure, heading_of(name or "").unit, part["node"])
+
+
+    def of_measure(self, node: str, measure: str) -> Tag:
+        """Return the tag of a node and measure that stand in columns of their own."""
+        return Tag(node, measure_of(measure, self.overrides), heading_of(measure).unit, node)
+
+
+def pattern_of(text: str) -> re.Pattern[str]:
+    """Return the pattern that a text such as ``{area}.{node}.{measure}`` stands for.
+
+    Raises
+    ------
+    ValueError
+        When it names no node, or a part twice.
+    """
+    pieces = re.split(r"\{(\w+)\}", text)
+    names = pieces[1::2]
+    if "node" not in names or len(set(names)) != len(names):
+        raise ValueError("a pattern names {node} once, and {measure} and others as needed")
+    out = "".join(f"(?P<{p}>.+?)" if i % 2 else re.escape(p) for i, p in enumerate(pieces))
+    return re.compile(out)
 
 
 def _unit_at_end(text: str) -> tuple[str, str]:

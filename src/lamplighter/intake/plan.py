@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 from lamplighter.checkins import MEASURES
 from lamplighter.errors import InputError
 from lamplighter.intake import numerals, quality, times
 from lamplighter.intake.dialect import DELIMITERS, Dialect, dialect_of
-from lamplighter.intake.names import Tag, heading_of, means, split_tag
+from lamplighter.intake.names import Tag, TagRules, heading_of, means, pattern_of
 from lamplighter.intake.times import TimeForm
 from lamplighter.settings import Settings
 
@@ -153,12 +152,12 @@ def _refuse_other_files(plan: Plan, name: str) -> None:
 
 def _with_layout(plan: Plan, dialect: Dialect, stem: str, settings: Settings, name: str) -> Plan:
     columns = dict(plan.columns)
-    overrides = tag_overrides(settings)
+    rules = tag_rules(settings)
     if "node" in columns and "measure" in columns and "reading" in columns:
         return replace(plan, layout=TAGS, columns=columns)
     if "tag" in columns and "node" not in columns and "reading" in columns:
         cells = [r[columns["tag"]] for r in dialect.rows if columns["tag"] < len(r)]
-        if any(_is_tag(c, overrides) for c in cells) or not cells:
+        if any(_is_tag(c, rules) for c in cells) or not cells:
             return replace(plan, layout=TAGS, columns=columns)
         columns["node"] = columns.pop("tag")
     if "node" in columns or "tag" in columns:
@@ -168,35 +167,49 @@ def _with_layout(plan: Plan, dialect: Dialect, stem: str, settings: Settings, na
         ignored = tuple(h for i, h in enumerate(plan.heading) if i not in used and h)
         units = {r: heading_of(plan.heading[c]).unit for r, c in columns.items() if heading_of(plan.heading[c]).unit}
         return replace(plan, layout=PLAIN, columns=columns, units=units, ignored=ignored)
-    return _wide(plan, columns, stem, overrides, dialect, name)
+    return _wide(plan, columns, stem, rules, dialect, name)
 
 
-def _is_tag(cell: str, overrides: dict[str, str]) -> bool:
-    tag = split_tag(cell, overrides)
+def _is_tag(cell: str, rules: TagRules) -> bool:
+    tag = rules.split(cell)
     return bool(tag.node and tag.measure and tag.path != cell.strip())
 
 
-def tag_overrides(settings: Settings) -> dict[str, str]:
-    """Return the names of measures that the settings give: ``[tags] reading = "PRES"`` or ``PRES = "reading"``."""
-    out: dict[str, str] = {}
+def tag_rules(settings: Settings) -> TagRules:
+    """Return how tags are taken apart: ``[tags] reading = "PRES, LVL"``, ``PRES = "reading"`` or ``pattern = "..."``.
+
+    Raises
+    ------
+    InputError
+        When a line of ``[tags]`` makes no sense.
+    """
+    overrides: dict[str, str] = {}
+    pattern = None
     known = {*MEASURES, "quality", "sequence"}
     for key, value in settings.tags.items():
         if key in known:
-            out.update({v.strip(): key for v in value.split(",")})
+            overrides.update({v.strip(): key for v in value.split(",")})
         elif value in known:
-            out[key] = value
-        elif key != "pattern":
-            raise InputError(f"[tags] {key} = {value!r} names no column", remedy=f"columns: {', '.join(sorted(known))}, or a pattern")
-    return out
+            overrides[key] = value
+        elif key == "pattern":
+            try:
+                pattern = pattern_of(value)
+            except ValueError as bad:
+                raise InputError(f"[tags] pattern = {value!r}: {bad}", remedy='for example "{area}.{node}.{measure}"') from bad
+        else:
+            raise InputError(
+                f"[tags] {key} = {value!r} names no column", remedy=f"columns: {', '.join(sorted(known))}, or a pattern"
+            )
+    return TagRules(overrides, pattern)
 
 
-def _wide(plan: Plan, columns: dict[str, int], stem: str, overrides: dict[str, str], dialect: Dialect, name: str) -> Plan:
+def _wide(plan: Plan, columns: dict[str, int], stem: str, rules: TagRules, dialect: Dialect, name: str) -> Plan:
     timing = {r: c for r, c in columns.items() if r in ("time", "date", "clock")}
     tags, ignored = {}, []
     for i, heading in enumerate(plan.heading):
         if i in timing.values() or not heading:
             continue
-        tag = split_tag(heading, overrides)
+        tag = rules.split(heading)
         if not tag.node and tag.measure:
             tag = replace(tag, node=stem, path=stem)
         numeric = _numeric(dialect, i)
@@ -261,5 +274,4 @@ def time_cells(plan: Plan, rows: Iterable[tuple[str, ...]]) -> list[str]:
     return [t for t in texts if t.strip() and any(c.isdigit() for c in t)]
 
 
-__all__ = ["PLAIN", "TAGS", "WIDE", "Plan", "assign_roles", "make_plan", "tag_overrides", "time_cells"]
-_ = (Counter, Callable)
+__all__ = ["PLAIN", "TAGS", "WIDE", "Plan", "assign_roles", "make_plan", "tag_rules", "time_cells"]

@@ -110,6 +110,15 @@ def meaning(code: str, convention: str) -> tuple[int, str]:
     return int(GOOD), ""
 
 
+def is_unknown(code: str, convention: str) -> bool:
+    """Whether a quality code says nothing that is understood."""
+    if convention == WORDS or number_of(code) is None:
+        word = re.sub(r"[\W_]+", "", code.lower())
+        starts = (*_UNCERTAIN_STARTS, *_BAD_STARTS, "good")
+        return word not in _NOT_SENT_WORDS and word not in _GOOD_WORDS and not word.startswith(starts)
+    return convention == CLASSIC and (number_of(code) or 0) & 0xC0 == 0x80
+
+
 def _classic(number: int) -> tuple[int, str]:
     code = number & 0xFF
     kind = {0xC0: GOOD, 0x40: UNCERTAIN}.get(code & 0xC0, BAD)

@@ -13,15 +13,19 @@ import pandas as pd
 from lamplighter.checkins import COLUMNS, Account, CheckIns, FileAccount, Note
 from lamplighter.errors import InputError
 from lamplighter.intake.cells import Rejected
-from lamplighter.intake.convert import Converter
+from lamplighter.intake.convert import Job
 from lamplighter.intake.files import READ_ERRORS, Broken, Export, find_exports, opened, unreadable
-from lamplighter.intake.plan import Plan, make_plan
+from lamplighter.intake.layout_plain import convert_plain
+from lamplighter.intake.layout_tags import convert_tags
+from lamplighter.intake.layout_wide import convert_wide
+from lamplighter.intake.plan import PLAIN, TAGS, WIDE, Plan, make_plan
 from lamplighter.intake.rows import Names, Rows, joined
 from lamplighter.intake.settle import settle
 from lamplighter.intake.text import HEAD_BYTES, Block, TextStream, blocks_of, encoding_of
 from lamplighter.settings import Settings
 
 Progress = Callable[[int, int], None]
+CONVERT = {PLAIN: convert_plain, TAGS: convert_tags, WIDE: convert_wide}
 
 
 def plan_of(export: Export, settings: Settings) -> Plan:
@@ -125,27 +129,30 @@ def read_exports(
             progress(i + 1, len(exports))
     if not any(not f.problem for f in run.files):
         raise InputError(f"none of {len(exports)} files could be read; the first: {run.files[0].problem}", remedy="see preview")
-    settled = settle(joined(run.parts), run.names, settings.intake.join_tolerance_s, len(exports))
-    return _finish(run, settled.rows, settled.duplicates)
+    rows = joined(run.parts)
+    names, rank = ranked(run.names.final(units or {}, settings.intake.renames))
+    rows.node = rank[rows.node]
+    settled = settle(rows, settings.intake.join_tolerance_s, len(exports))
+    return _finish(run, names, settled.rows, settled.duplicates)
 
 
 def _read_one(export: Export, number: int, run: _Run, settings: Settings, units: dict[str, str]) -> None:
     plan = plan_of(export, settings)
-    converter = Converter(plan, settings, run.names, number, units)
+    job = Job(plan, settings, run.names, number, units)
     rejected = 0
     try:
         for block in blocks_after_heading(export, plan, settings):
-            batch = converter.convert(block)
-            run.parts.append(batch.rows)
-            rejected += len(batch.rejected.line)
-            if batch.rejected.line:
-                run.rejected.append(_reject_frame(export.name, batch.rejected))
+            odd = Rejected()
+            run.parts.append(CONVERT[plan.layout](job, block, odd))
+            rejected += len(odd.line)
+            if odd.line:
+                run.rejected.append(_reject_frame(export.name, odd))
     except READ_ERRORS as bad:
         if isinstance(bad, InputError):
             raise
         raise unreadable(export.name, bad) from bad
     account = FileAccount(
-        file=export.name, layout=plan.layout, reading_notes=plan.described, records_read=converter.counts.records, rejected=rejected
+        file=export.name, layout=plan.layout, reading_notes=plan.described, records_read=job.noticed.records, rejected=rejected
     )
     run.files.append(account)
 
@@ -154,7 +161,7 @@ def _reject_frame(name: str, rejected: Rejected) -> pd.DataFrame:
     return pd.DataFrame({"file": name, "line": np.array(rejected.line, dtype=np.int64), "reason": rejected.reason, "text": rejected.text})
 
 
-def _finish(run: _Run, rows: Rows, duplicates: np.ndarray) -> CheckIns:
+def _finish(run: _Run, names: list[str], rows: Rows, duplicates: np.ndarray) -> CheckIns:
     from lamplighter.checkins import empty_rejects
 
     files = [
@@ -172,15 +179,22 @@ def _finish(run: _Run, rows: Rows, duplicates: np.ndarray) -> CheckIns:
         reasons=dict(sorted(Counter(rejects["reason"]).items(), key=lambda r: (-r[1], r[0]))),
         notes=tuple(run.notes),
     )
-    return CheckIns(table_of(rows, run.names), account, rejects)
+    return CheckIns(table_of(rows, names), account, rejects)
 
 
-def table_of(rows: Rows, names: Names) -> pd.DataFrame:
+def ranked(final: list[str]) -> tuple[list[str], np.ndarray]:
+    """Return the distinct names in order, and each old number's place among them."""
+    names = sorted(set(final))
+    place = {n: i for i, n in enumerate(names)}
+    return names, np.array([place[n] for n in final], dtype=np.int32)
+
+
+def table_of(rows: Rows, names: list[str]) -> pd.DataFrame:
     """Return settled rows as the check-in table."""
     used = np.unique(rows.node)
     code = np.searchsorted(used, rows.node).astype(np.int32)
     data = {
-        "node": pd.Categorical.from_codes(code, categories=pd.Index([names.names[i] for i in used], dtype="str" if len(used) else object)),
+        "node": pd.Categorical.from_codes(code, categories=pd.Index([names[i] for i in used], dtype="str" if len(used) else object)),
         "time": pd.DatetimeIndex(rows.time.view("datetime64[us]")).tz_localize("UTC"),
     }
     data |= {c: getattr(rows, c) for c in COLUMNS[2:]}

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections import Counter
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 
 import numpy as np
@@ -21,22 +22,35 @@ _ONES = np.array([i.bit_count() for i in range(64)], dtype=np.int64)
 
 @dataclass
 class Names:
-    """Names of nodes by number, in order of first appearance."""
+    """What carries check-ins, by number in order of first appearance.
+
+    A node that an export names outright is known by that name; one that is part of a tag by all that stands before
+    the measure, since two areas may use one name. ``short`` is what a tag's node is called if no other area uses it.
+    """
 
     names: list[str] = field(default_factory=list)
-    number: dict[str, int] = field(default_factory=dict)
+    number: dict[tuple[str, str], int] = field(default_factory=dict)
+    short: dict[int, str] = field(default_factory=dict)
 
-    def code(self, name: str) -> int:
-        """Return a name's number, a new one when it is new."""
-        code = self.number.get(name)
+    def code(self, name: str, path: str = "") -> int:
+        """Return the number of a node, a new one when it is new."""
+        key = (path, name)
+        code = self.number.get(key)
         if code is None:
-            code = self.number[name] = len(self.names)
-            self.names.append(name)
+            code = self.number[key] = len(self.names)
+            self.names.append(path or name)
+            if path:
+                self.short[code] = name
         return code
 
-    def codes(self, names: Iterable[str]) -> np.ndarray:
-        """Return the numbers of some names."""
-        return np.array([self.code(n) for n in names], dtype=np.int32)
+    def final(self, registered: Collection[str] = (), renames: Mapping[str, str] | None = None) -> list[str]:
+        """Return what each number's node is called: its short name unless the register or another area says otherwise."""
+        areas = Counter(self.short.values())
+        out = []
+        for code, name in enumerate(self.names):
+            short = self.short.get(code, name)
+            out.append(short if short == name or name not in registered and (areas[short] == 1 or short in registered) else name)
+        return [(renames or {}).get(n, n) for n in out]
 
 
 @dataclass
@@ -75,13 +89,14 @@ class Rows:
 DTYPES = {"node": np.int32, "time": np.int64, **dict.fromkeys(VALUES, np.float64), "quality": np.int8, "has": np.uint8, "file": np.int32}
 
 
-def make_rows(n: int, **columns: np.ndarray) -> Rows:
+def make_rows(n: int, **columns: np.ndarray | int) -> Rows:
     """Make rows; measures that are not given are missing, quality is good."""
     defaults = {**{v: np.nan for v in VALUES}, "quality": 0, "has": WHOLE, "file": 0}
     out = {}
     for name, dtype in DTYPES.items():
         given = columns.get(name)
-        out[name] = np.full(n, defaults[name], dtype=dtype) if given is None else np.asarray(given, dtype=dtype)
+        full = given is None or np.ndim(given) == 0
+        out[name] = np.full(n, defaults[name] if given is None else given, dtype=dtype) if full else np.asarray(given, dtype=dtype)
     return Rows(**out)
 
 

@@ -6,11 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lamplighter.checkins import BAD
-from lamplighter.intake.rows import BITS, VALUES, WHOLE, Names, Rows
+from lamplighter.intake.rows import BITS, VALUES, WHOLE, Rows
 from lamplighter.intake.zones import US
 
-_NODE_BITS = 12
 
 
 @dataclass
@@ -21,7 +19,7 @@ class Settled:
     duplicates: np.ndarray
 
 
-def settle(rows: Rows, names: Names, tolerance_s: float, n_files: int) -> Settled:
+def settle(rows: Rows, tolerance_s: float, n_files: int) -> Settled:
     """Sort rows, merge those of one node and time, and join the parts of one check-in.
 
     Of two rows of one node and time, the second fills what the first lacks if they agree in what both have; otherwise
@@ -30,13 +28,11 @@ def settle(rows: Rows, names: Names, tolerance_s: float, n_files: int) -> Settle
     Parameters
     ----------
     rows : Rows
-    names : Names
-        What the numbers of nodes mean; after this call the rows' numbers follow the order of the names.
+        With nodes numbered in the order of their names.
     tolerance_s : float
         Parts of one check-in stored at most this far apart are joined [s].
     n_files : int
     """
-    rows.node = rank_of(names)[rows.node]
     order = sort_order(rows)
     if order is not None:
         rows = rows.take(order)
@@ -45,16 +41,6 @@ def settle(rows: Rows, names: Names, tolerance_s: float, n_files: int) -> Settle
     if tolerance_s > 0 and len(rows) and not (rows.has & WHOLE).all():
         rows = _join_near(rows, int(tolerance_s * US))
     return Settled(rows, dropped)
-
-
-def rank_of(names: Names) -> np.ndarray:
-    """Return each name's place in their sorted order; the names are put in that order."""
-    order = np.array(sorted(range(len(names.names)), key=names.names.__getitem__), dtype=np.int32)
-    rank = np.empty(len(order), dtype=np.int32)
-    rank[order] = np.arange(len(order), dtype=np.int32)
-    names.names = [names.names[i] for i in order]
-    names.number = {n: i for i, n in enumerate(names.names)}
-    return rank
 
 
 def sort_order(rows: Rows) -> np.ndarray | None:
@@ -171,7 +157,3 @@ def _split_chain(rows: Rows, a: int, b: int, tolerance: int, head: np.ndarray) -
             head[i], start, bits = True, int(rows.time[i]), here
         else:
             bits |= here
-
-
-__all__ = ["Settled", "rank_of", "settle", "sort_order"]
-_ = BAD
