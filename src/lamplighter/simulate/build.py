@@ -17,7 +17,7 @@ from lamplighter.simulate.node import NodeRun, merge, run_node
 from lamplighter.simulate.options import Options
 from lamplighter.simulate.outages import Outages, draw_outages
 from lamplighter.simulate.paperwork import register_row, work_rows
-from lamplighter.simulate.plan import plan_node, plan_nodes
+from lamplighter.simulate.plan import NodePlan, plan_node, plan_nodes
 from lamplighter.simulate.truth import COUNT_COLUMNS, TRUTH_COLUMNS, common_rows, node_rows
 from lamplighter.simulate.weather import Weather, make_weather
 
@@ -117,9 +117,18 @@ def simulate(
         When an option is out of its range.
     """
     options = Options(nodes=nodes, days=days, seed=seed, **more)
-    weather, outages = make_weather(options), draw_outages(options)
+    return play(options, plan_nodes(options), draw_outages(options), progress)
+
+
+def play(
+    options: Options,
+    plans: list[NodePlan],
+    outages: Outages,
+    progress: Callable[[int, int], None] | None = None,
+) -> SimulatedFleet:
+    """Play planned nodes through the record and put their records together."""
+    weather = make_weather(options)
     runs = []
-    plans = plan_nodes(options)
     for done, plan in enumerate(plans, start=1):
         run = run_node(plan, options, weather, outages)
         if plan.fault is not None and plan.fault.kind == "shared_identity":

@@ -184,14 +184,15 @@ def _lives(
 ) -> Power:
     """Play the batteries of the record one after the other."""
     rng = options.rng("cells", plan.index)
-    begin = cell.begin_for(battery, drain, options.start, plan.eol)
+    since = plan.first_seen
+    begin = cell.begin_for(battery, drain, since, plan.eol)
     if plan.fault is not None and plan.fault.kind == "battery_cold":
         begin = float(rng.uniform(0.25, 0.45))
-    begin = max(begin, 0.0)
-    depth = cell.Drain.depth(drain, battery, options.start, begin, time)
+    begin = max(begin, 0.0) if since <= options.start else 0.0
+    depth = drain.depth(battery, since, begin, time)
     volts = cell.loaded_voltage(battery, depth, temperature)
-    installed = _installed(plan, battery, drain, options, begin)
-    lives = [(installed, plan.swap, *cell.crossing(battery, drain, options.start, begin))]
+    installed = _installed(plan, battery, drain, begin)
+    lives = [(installed, plan.swap, *cell.crossing(battery, drain, since, begin))]
     step = NAN
     if np.isfinite(plan.swap) and plan.swap < options.end:
         fresh = replace(
@@ -211,11 +212,10 @@ def _lives(
     return Power(volts, volts >= battery.brownout_v, volts < battery.kind.cutoff_v, lives, step, battery, installed)
 
 
-def _installed(plan: NodePlan, battery: cell.Battery, drain: cell.Drain, options: Options, begin: float) -> float:
-    """When a battery that stands at a depth of discharge was put in, at the pace of the record's first year."""
-    pace = drain.depth(battery, options.start, 0.0, np.array([options.start + YEAR_S]))[0]
-    age = begin / max(pace, 1e-6) * YEAR_S
-    return min(options.start - age, plan.first_seen)
+def _installed(plan: NodePlan, battery: cell.Battery, drain: cell.Drain, begin: float) -> float:
+    """When a battery that stands at a depth of discharge was put in, at the pace of its first year in the record."""
+    pace = drain.depth(battery, plan.first_seen, 0.0, np.array([plan.first_seen + YEAR_S]))[0]
+    return plan.first_seen - begin / max(pace, 1e-6) * YEAR_S
 
 
 def _columns(

@@ -8,7 +8,7 @@ import numpy as np
 
 from lamplighter.simulate.node import NodeRun
 from lamplighter.simulate.options import DAY_S, Options
-from lamplighter.simulate.places import LABELS, position
+from lamplighter.simulate.places import position
 from lamplighter.simulate.plan import NAN, NodePlan
 
 CENTRE = (43.0, -116.0)
@@ -21,7 +21,7 @@ def register_row(run: NodeRun, options: Options) -> dict[str, Any]:
     rng = options.rng("register", plan.index)
     row = {
         "node": plan.node,
-        "name": f"{plan.site.split(' ', 2)[-1]} {LABELS[plan.kind_name]}".strip().capitalize(),
+        "name": plan.name,
         "site": plan.site,
         "gateway": plan.gateway,
         "unit": plan.unit,

@@ -51,6 +51,12 @@ def site_name(gateway: str, number: int) -> str:
     return f"{area_of(gateway)} {SPOTS[place % len(SPOTS)]}{f' {turn + 1}' if turn else ''}"
 
 
+def point_name(gateway: str, number: int, kind_name: str) -> str:
+    """Name of a measuring point in words: Pump House tank level."""
+    spot = site_name(gateway, number).removeprefix(area_of(gateway)).strip()
+    return f"{spot} {LABELS[kind_name]}"
+
+
 def position(rng: np.random.Generator, distance_m: float) -> tuple[float, float]:
     """Invented latitude and longitude offset of a node from its gateway [degrees]."""
     angle = rng.uniform(0, 2 * np.pi)

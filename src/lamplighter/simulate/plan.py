@@ -8,7 +8,7 @@ import numpy as np
 
 from lamplighter.simulate.battery import CHEMISTRIES, SOLAR, Battery, lasting
 from lamplighter.simulate.options import DAY_S, FAULT_WEIGHTS, YEAR_S, Options
-from lamplighter.simulate.places import gateway_names, node_name, site_name
+from lamplighter.simulate.places import gateway_names, node_name, point_name, site_name
 from lamplighter.simulate.process import KINDS, Kind
 from lamplighter.simulate.radio import Link, draw_link
 
@@ -164,7 +164,8 @@ def plan_node(options: Options, index: int, gateway: str, fault_kind: str | None
     eol, swap = _life(rng, options, fault, battery)
     node = node_name(gateway, number)
     return NodePlan(
-        node=node, index=index, name="", site=site_name(gateway, number), gateway=gateway, kind_name=kind_name,
+        node=node, index=index, name=point_name(gateway, number, kind_name),
+        site=site_name(gateway, number), gateway=gateway, kind_name=kind_name,
         unit=unit, lrl=float(lrl), url=float(url), resolution=resolution,
         deadband=float(rng.choice([2.0, 4.0])) * resolution if rng.random() < 0.12 else 0.0,
         sensor_noise=float(rng.uniform(0.1, 0.6)) * min(resolution, 1e-3),
