@@ -187,4 +187,3 @@ def _client(workers: int, scheduler: str | None) -> Iterator[Any]:
         with client:
             client.wait_for_workers(1, timeout="60s")
             yield client
-

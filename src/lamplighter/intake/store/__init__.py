@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 
-from lamplighter.checkins import CheckIns
+from lamplighter.intake.files import Broken, find_exports
 from lamplighter.intake.store.collect import CollectResult, Progress, collect_with
+from lamplighter.intake.store.exports import ExportReader
 from lamplighter.intake.store.history import History
 from lamplighter.intake.store.upkeep import Forgetting, describe, forget, plan_forgetting, verify
 from lamplighter.settings import Settings
@@ -48,14 +49,7 @@ def collect(
     InputError
         When nothing can be read, the folder cannot be written, or another run is writing to it.
     """
-    from lamplighter.intake import read_exports
-    from lamplighter.intake.files import Broken, find_exports
-
     chosen = settings or Settings()
-
-    def reader(path: Path) -> CheckIns:
-        return read_exports([path], chosen, units=units)
-
     found = find_exports(paths, chosen.intake.max_expansion)
     files = sorted({Path(e.name if isinstance(e, Broken) else e.path) for e in found})
-    return collect_with(files, history_dir, chosen, reader, progress)
+    return collect_with(files, history_dir, chosen, ExportReader(chosen, units or {}), progress)

@@ -4,19 +4,22 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections import Counter
+from collections.abc import Callable, Collection, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from pathlib import Path
+from typing import Protocol
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from lamplighter.checkins import Account, CheckIns, FileAccount
+from lamplighter.checkins import Account, FileAccount, Note, empty_rejects
 from lamplighter.errors import InputError
+from lamplighter.intake.rows import Names, Rows
+from lamplighter.intake.settle import settle
 from lamplighter.intake.store.disk import no_readers, readable_errors, sync, writing
 from lamplighter.intake.store.manifest import (
     NAME,
@@ -26,18 +29,17 @@ from lamplighter.intake.store.manifest import (
     Part,
     Slot,
     account_of,
-    bucket_of,
     load,
     merged_notes,
     save,
 )
-from lamplighter.intake.store.merge import merge
-from lamplighter.intake.store.parts import months_of, read_part, write_part
-from lamplighter.intake.store.spill import ORIGIN, Spill
+from lamplighter.intake.store.merge import STORED, merge
+from lamplighter.intake.store.parts import ranked, read_part, slots, spans_of, write_part
+from lamplighter.intake.store.spill import Spill
 from lamplighter.settings import Settings
 from lamplighter.wording import count
 
-Reader = Callable[[Path], CheckIns]
+Sink = Callable[[Rows, Names], None]
 Progress = Callable[[int, int], None]
 
 
@@ -84,6 +86,32 @@ class CollectResult:
         ]
 
 
+@dataclass(frozen=True, kw_only=True)
+class Found:
+    """What reading one export found besides its rows.
+
+    Attributes
+    ----------
+    accounts : tuple of FileAccount
+        One for the export, or for each file in an archive; rows carry their place in it.
+    rejects : DataFrame
+    notes : tuple of Note
+    """
+
+    accounts: tuple[FileAccount, ...]
+    rejects: pd.DataFrame
+    notes: tuple[Note, ...] = ()
+
+
+class Reader(Protocol):
+    """Reads one export block by block; ``registered`` are the nodes that stand in the register."""
+
+    registered: Collection[str]
+
+    def __call__(self, path: Path, names: Names, first: int, sink: Sink) -> Found:
+        """Give all rows of an export to the sink, their files numbered from ``first``."""
+
+
 def collect_with(
     files: Sequence[Path], folder: str | Path, settings: Settings, reader: Reader, progress: Progress | None = None
 ) -> CollectResult:
@@ -95,50 +123,39 @@ def collect_with(
             (folder / "readers.lock").touch()
             before = load(folder) or Manifest(buckets=settings.history.buckets)
             sweep(folder, before)
-            return _Run(folder, before).collect(files, reader, progress)
+            return _Run(folder, before, settings).collect(files, reader, progress)
 
 
 class _Run:
     """One change of a history, from the manifest before to the one after."""
 
-    def __init__(self, folder: Path, before: Manifest) -> None:
+    def __init__(self, folder: Path, before: Manifest, settings: Settings) -> None:
         self.folder, self.before = folder, before
+        self.tolerance_s, self.renames = settings.intake.join_tolerance_s, settings.intake.renames
+        self.names = Names()
         self.generation = before.generation + 1
-        self.accounts: list[FileAccount] = []
-        self.collected: list[tuple[str, int, int, int]] = []
-        self.read: list[CheckIns] = []
+        self.collected: list[tuple[str, int, Found]] = []
+        self.n_files = STORED + 1
+        self.parts: dict[Slot, Part] = {}
+        self.nodes: dict[str, NodeSpan] = {}
+        self.areas = dict(before.areas)
 
     def collect(self, files: Sequence[Path], reader: Reader, progress: Progress | None) -> CollectResult:
-        spill = Spill(self.folder / "incoming", self.before.buckets)
+        spill = Spill(self.folder / "incoming", self.before.buckets, self.renames)
         try:
-            names, skipped = self._read_all(files, reader, spill, progress)
-            parts, nodes, duplicates = self._merge_all(spill)
+            read, skipped = self._read_all(files, reader, spill, progress)
+            duplicates = self._merge_all(spill, self._called(reader.registered))
         finally:
             spill.remove()
-        accounts = tuple(_moved(a, duplicates.get(k, 0)) for k, a in enumerate(self.accounts))
-        reasons = _added(*(r.account.reasons for r in self.read))
-        notes = merged_notes(*(r.account.notes for r in self.read))
-        rejects = _stacked([r.rejects for r in self.read])
-        if self.collected:
-            after = replace(
-                self.before,
-                generation=self.generation,
-                files=(*self.before.files, *self._files(accounts)),
-                parts={**self.before.parts, **parts},
-                nodes={**self.before.nodes, **nodes},
-                traits=_joined(self.before.traits, *(r.traits for r in self.read)),
-                reasons=_added(self.before.reasons, reasons),
-                rejects=(*self.before.rejects, *self._write_rejects(rejects)),
-                notes=merged_notes(self.before.notes, notes),
-            )
-            commit(self.folder, self.before, after)
-        else:
-            after = self.before
+        after = self._commit(duplicates) if self.collected else self.before
+        accounts = tuple(a for f in after.files[len(self.before.files) :] for a in f.accounts)
+        rejects = self._rejects()
+        notes = merged_notes(*(found.notes for _, _, found in self.collected))
         return CollectResult(
             folder=self.folder,
-            files=names,
+            files=read,
             skipped=skipped,
-            account=account_of(accounts, after.rows - self.before.rows, reasons, notes),
+            account=account_of(accounts, after.rows - self.before.rows, counted(rejects), notes),
             rejects=rejects,
             nodes=len(after.nodes),
             rows=after.rows,
@@ -149,49 +166,87 @@ class _Run:
     ) -> tuple[tuple[str, ...], tuple[str, ...]]:
         """Read every file not seen before into the spill; return the names read and skipped."""
         seen = {f.digest for f in self.before.files}
-        names, skipped = [], []
+        read, skipped = [], []
         for done, path in enumerate(files, start=1):
             digest, size = content_hash(path)
-            if digest in seen:
-                skipped.append(str(path))
-            else:
+            (skipped if digest in seen else read).append(str(path))
+            if digest not in seen:
                 seen.add(digest)
-                names.append(str(path))
-                self._read_one(path, digest, size, reader, spill)
+                found = reader(path, self.names, self.n_files, spill.add)
+                self.collected.append((digest, size, found))
+                self.n_files += len(found.accounts)
             if progress:
                 progress(done, len(files))
-        return tuple(names), tuple(skipped)
+        return tuple(read), tuple(skipped)
 
-    def _read_one(self, path: Path, digest: str, size: int, reader: Reader, spill: Spill) -> None:
-        found = reader(path)
-        first = len(self.accounts)
-        self.accounts.extend(found.account.files)
-        self.collected.append((digest, size, first, len(self.accounts)))
-        if len(found.table):
-            spill.add(found.table, first)
-        self.read.append(replace(found, table=found.table.iloc[:0]))
+    def _called(self, registered: Collection[str]) -> list[str]:
+        """Say what each new node is called in this history; a name once given to an area stays with it."""
+        called = self.names.final(registered, self.renames)
+        for code in sorted(self.names.short):
+            area = self.names.names[code]
+            if area not in self.areas:
+                taken = called[code] in self.areas.values()
+                self.areas[area] = area if taken else called[code]
+            called[code] = self.areas[area]
+        return called
 
-    def _files(self, accounts: tuple[FileAccount, ...]) -> Iterator[Collected]:
-        for digest, size, a, b in self.collected:
-            yield Collected(digest=digest, size=size, accounts=accounts[a:b])
-
-    def _merge_all(self, spill: Spill) -> tuple[dict[Slot, Part], dict[str, NodeSpan], dict[int, int]]:
-        """Merge the spilled rows into new data files; return those, the nodes they touch, duplicates by origin."""
-        parts: dict[Slot, Part] = {}
-        nodes: dict[str, NodeSpan] = {}
-        duplicates: dict[int, int] = {}
+    def _merge_all(self, spill: Spill, called: list[str]) -> np.ndarray:
+        """Merge the spilled rows into new data files; return duplicate records by file."""
+        duplicates = np.zeros(self.n_files, dtype=np.int64)
+        names, place = ranked(called)
         for group in spill.groups():
-            for slot, rows in _slots(spill.rows(group), self.before.buckets):
-                stored = self._stored(slot)
-                merged, found = merge(pd.concat([stored, rows], ignore_index=True) if len(stored) else rows)
-                duplicates = _added(duplicates, found)
-                parts[slot] = write_part(self.folder, slot, self.generation, merged)
-                grow(nodes, self.before.nodes, stored, merged)
-        return parts, nodes, duplicates
+            rows = spill.rows(group)
+            settled = settle(replace(rows, node=place[rows.node]), self.tolerance_s, self.n_files)
+            duplicates += settled.duplicates
+            for slot, some in slots(settled.rows, names, self.before.buckets):
+                duplicates += self._merge_one(slot, some, names)
+        return duplicates
 
-    def _stored(self, slot: Slot) -> pd.DataFrame:
-        part = self.before.parts.get(slot)
-        return pd.DataFrame() if part is None else read_part(self.folder, part).assign(**{ORIGIN: np.int32(-1)})
+    def _merge_one(self, slot: Slot, rows: Rows, names: list[str]) -> np.ndarray:
+        part = self.parts.get(slot) or self.before.parts.get(slot)
+        stored = None if part is None else read_part(self.folder, part, STORED)
+        spans_before = {} if stored is None else spans_of(*stored)
+        present = np.unique(rows.node)
+        some = replace(rows, node=np.searchsorted(present, rows.node).astype(np.int32))
+        new = some, [names[k] for k in present]
+        merged, known, duplicates = merge(stored, new, self.tolerance_s, self.n_files)
+        self.parts[slot] = write_part(self.folder, slot, self.generation, merged, known)
+        self._count(spans_before, spans_of(merged, known))
+        return duplicates
+
+    def _count(self, spans_before: dict[str, NodeSpan], spans_now: dict[str, NodeSpan]) -> None:
+        """Bring the index of nodes up to date with one rewritten data file."""
+        for name, now in spans_now.items():
+            known = self.nodes.get(name) or self.before.nodes.get(name) or replace(now, rows=0)
+            gone = spans_before[name].rows if name in spans_before else 0
+            self.nodes[name] = NodeSpan(
+                rows=known.rows + now.rows - gone, first=min(known.first, now.first), last=max(known.last, now.last)
+            )
+
+    def _commit(self, duplicates: np.ndarray) -> Manifest:
+        files, number = [], STORED + 1
+        for digest, size, found in self.collected:
+            accounts = [_closed(a, int(d)) for a, d in zip(found.accounts, duplicates[number:], strict=False)]
+            files.append(Collected(digest=digest, size=size, accounts=tuple(accounts)))
+            number += len(accounts)
+        rejects = self._rejects()
+        after = replace(
+            self.before,
+            generation=self.generation,
+            files=(*self.before.files, *files),
+            parts={**self.before.parts, **self.parts},
+            nodes={**self.before.nodes, **self.nodes},
+            areas=self.areas,
+            reasons=Counter(self.before.reasons) + Counter(counted(rejects)),
+            rejects=(*self.before.rejects, *self._write_rejects(rejects)),
+            notes=merged_notes(self.before.notes, *(found.notes for _, _, found in self.collected)),
+        )
+        commit(self.folder, self.before, after)
+        return after
+
+    def _rejects(self) -> pd.DataFrame:
+        filled = [found.rejects for _, _, found in self.collected if len(found.rejects)]
+        return pd.concat(filled, ignore_index=True) if filled else empty_rejects()
 
     def _write_rejects(self, rejects: pd.DataFrame) -> tuple[str, ...]:
         if rejects.empty:
@@ -200,6 +255,18 @@ class _Run:
         (self.folder / path).parent.mkdir(exist_ok=True)
         pq.write_table(pa.Table.from_pandas(rejects, preserve_index=False), self.folder / path, compression="zstd")
         return (path,)
+
+
+def counted(rejects: pd.DataFrame) -> dict[str, int]:
+    """Return rejected records by reason, the most frequent first."""
+    return dict(sorted(Counter(rejects["reason"]).items(), key=lambda r: (-r[1], r[0])))
+
+
+def _closed(account: FileAccount, duplicates: int) -> FileAccount:
+    if account.problem:
+        return account
+    kept = account.records_read - account.rejected - duplicates
+    return replace(account, duplicates=duplicates, kept=kept)
 
 
 def commit(folder: Path, before: Manifest, after: Manifest) -> bool:
@@ -242,62 +309,3 @@ def content_hash(path: Path) -> tuple[str, int]:
             return hashlib.file_digest(file, "sha256").hexdigest(), os.fstat(file.fileno()).st_size
     except OSError as bad:
         raise InputError(f"cannot read: {bad.strerror}", file=path, remedy="check the path") from bad
-
-
-def grow(
-    nodes: dict[str, NodeSpan], before: Mapping[str, NodeSpan], stored: pd.DataFrame, merged: pd.DataFrame
-) -> None:
-    """Bring the index of nodes up to date with one rewritten data file."""
-    for name, now in spans(merged).items():
-        known = nodes.get(name) or before.get(name) or NodeSpan(rows=0, first=now.first, last=now.last)
-        nodes[name] = NodeSpan(
-            rows=known.rows + now.rows, first=min(known.first, now.first), last=max(known.last, now.last)
-        )
-    for name, then in spans(stored).items():
-        nodes[name] = replace(nodes[name], rows=nodes[name].rows - then.rows)
-
-
-def spans(rows: pd.DataFrame) -> dict[str, NodeSpan]:
-    """Return rows, first and last instant of each node; rows are sorted by node and time."""
-    if rows.empty:
-        return {}
-    names = rows["node"].to_numpy(dtype=object)
-    time = rows["time"].dt.as_unit("us").astype("int64").to_numpy()
-    edges = np.flatnonzero(np.concatenate([[True], names[1:] != names[:-1], [True]]))
-    return {
-        str(names[a]): NodeSpan(rows=int(b - a), first=int(time[a]), last=int(time[b - 1])) for a, b in pairwise(edges)
-    }
-
-
-def _slots(rows: pd.DataFrame, buckets: int) -> Iterator[tuple[Slot, pd.DataFrame]]:
-    """Split new rows by bucket and month."""
-    codes, names = pd.factorize(rows["node"])
-    bucket = np.array([bucket_of(str(n), buckets) for n in names], dtype=np.int64)[codes]
-    for (b, month), group in rows.groupby([bucket, months_of(rows["time"])], sort=True):
-        yield (int(b), str(month)), group
-
-
-def _moved(account: FileAccount, duplicates: int) -> FileAccount:
-    """Count records that were in the history already as duplicates."""
-    return replace(account, kept=account.kept - duplicates, duplicates=account.duplicates + duplicates)
-
-
-def _added(*counts: Mapping) -> dict:
-    total: dict = {}
-    for group in counts:
-        for key, n in group.items():
-            total[key] = total.get(key, 0) + n
-    return total
-
-
-def _joined(*groups: Mapping[str, frozenset[str]]) -> dict[str, frozenset[str]]:
-    joined: dict[str, frozenset[str]] = {}
-    for group in groups:
-        for node, traits in group.items():
-            joined[node] = joined.get(node, frozenset()) | traits
-    return joined
-
-
-def _stacked(tables: list[pd.DataFrame]) -> pd.DataFrame:
-    filled = [t for t in tables if len(t)]
-    return pd.concat(filled, ignore_index=True) if filled else tables[0] if tables else CheckIns(pd.DataFrame()).rejects

@@ -7,16 +7,16 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import pyarrow as pa
 
 from lamplighter.errors import InputError
 from lamplighter.fleet import parse_time
+from lamplighter.intake.rows import Rows
 from lamplighter.intake.store.collect import commit, sweep
 from lamplighter.intake.store.disk import readable_errors, writing
 from lamplighter.intake.store.history import US_PER_S, History
 from lamplighter.intake.store.manifest import Manifest, NodeSpan, Part, Slot, bucket_of
-from lamplighter.intake.store.parts import digest_of, months_of, read_part, spans_in, write_part
+from lamplighter.intake.store.parts import digest_of, read_part, slots, spans_in, write_part
 from lamplighter.settings import Settings
 from lamplighter.wording import count, moment, number, quantity
 
@@ -74,16 +74,15 @@ def _part_problem(folder: Path, slot: Slot, part: Part, buckets: int) -> str:
     try:
         if path.stat().st_size != part.size or digest_of(path) != part.digest:
             return "damaged: its content is not what was written"
-        rows = read_part(folder, part)
+        rows, names = read_part(folder, part)
     except (OSError, pa.ArrowException) as bad:
         return f"cannot be read: {bad}"
-    names, time = rows["node"].to_numpy(dtype=object), rows["time"].to_numpy()
-    same = names[1:] == names[:-1]
     if len(rows) != part.rows:
         return f"holds {count(len(rows), 'row')}, not {part.rows:,}"
-    if (names[1:] < names[:-1]).any() or (time[1:][same] <= time[:-1][same]).any():
+    step = np.diff(rows.node)
+    if (step < 0).any() or (np.diff(rows.time)[step == 0] <= 0).any() or names != sorted(names):
         return "not sorted by node and time, or a check-in stands there twice"
-    if (months_of(rows["time"]) != slot[1]).any() or {bucket_of(n, buckets) for n in set(names)} != {slot[0]}:
+    if {place for place, _ in slots(rows, names, buckets)} != {slot}:
         return "holds check-ins that belong elsewhere"
     return ""
 
@@ -147,17 +146,17 @@ def plan_forgetting(history: History, target: str, timezone: str = "UTC") -> For
 
 def _older(folder: Path, manifest: Manifest, before: int) -> tuple[int, int]:
     """Check-ins and nodes older than an instant."""
-    rows, nodes = 0, set()
+    count_of, nodes = 0, set()
     for slot, part in manifest.parts.items():
         if slot[1] < _month(before):
-            rows += part.rows
+            count_of += part.rows
             nodes |= set(spans_in(folder, part))
         elif slot[1] == _month(before):
-            old = read_part(folder, part)
-            old = old[_us(old) < before]
-            rows += len(old)
-            nodes |= set(old["node"])
-    return rows, len(nodes)
+            rows, names = read_part(folder, part)
+            old = np.unique(rows.node[rows.time < before])
+            count_of += int((rows.time < before).sum())
+            nodes |= {names[k] for k in old}
+    return count_of, len(nodes)
 
 
 def forget(folder: str | Path, target: str, settings: Settings | None = None) -> Forgetting:
@@ -186,10 +185,10 @@ def _without(folder: Path, before: Manifest, plan: Forgetting) -> Manifest:
     parts = dict(before.parts)
     keep, touched = _filter(before, plan)
     for slot in touched:
-        rows = read_part(folder, parts.pop(slot))
-        rows = rows[keep(rows)]
+        rows, names = read_part(folder, parts.pop(slot))
+        rows = rows.take(keep(rows, names))
         if len(rows):
-            parts[slot] = write_part(folder, slot, before.generation + 1, rows)
+            parts[slot] = write_part(folder, slot, before.generation + 1, rows, names)
     buckets = {slot[0] for slot in touched}
     nodes = {n: s for n, s in before.nodes.items() if bucket_of(n, before.buckets) not in buckets}
     for slot, part in parts.items():
@@ -201,23 +200,20 @@ def _without(folder: Path, before: Manifest, plan: Forgetting) -> Manifest:
         parts=parts,
         nodes=nodes,
         traits={n: t for n, t in before.traits.items() if n in nodes},
+        areas={path: n for path, n in before.areas.items() if n != plan.node},
         forgotten=before.forgotten + plan.rows,
     )
 
 
-def _filter(before: Manifest, plan: Forgetting) -> tuple[Callable[[pd.DataFrame], np.ndarray], list[Slot]]:
+def _filter(before: Manifest, plan: Forgetting) -> tuple[Callable[[Rows, list[str]], np.ndarray], list[Slot]]:
     """Which rows stay, and which data files hold others."""
     if plan.node:
         bucket = bucket_of(plan.node, before.buckets)
         touched = [s for s in before.parts if s[0] == bucket]
-        return lambda rows: rows["node"].to_numpy() != plan.node, touched
+        return lambda rows, names: ~np.isin(rows.node, [k for k, n in enumerate(names) if n == plan.node]), touched
     limit = plan.before_us or 0
     touched = [s for s in before.parts if s[1] <= _month(limit)]
-    return lambda rows: _us(rows) >= limit, touched
-
-
-def _us(rows: pd.DataFrame) -> np.ndarray:
-    return rows["time"].dt.as_unit("us").astype("int64").to_numpy()
+    return lambda rows, _names: rows.time >= limit, touched
 
 
 def _month(us: int) -> str:
