@@ -123,8 +123,8 @@ def one_trip_each(done: Sequence[tuple[Job, float]], s: TriageSettings) -> CostP
 def yearly(done: Sequence[tuple[Job, float]], assessment: Assessment, s: TriageSettings, horizon: float) -> CostParts:
     """Return the cost of a yearly round that changes every battery, the horizon's share of it.
 
-    A job waits for the round half a year on average; a battery that would be empty in t days is dark
-    (1 year - t)^2 / (2 years) on average.
+    A battery that would be empty in t days is dark (1 year - t)^2 / (2 years) on average until the round comes;
+    what is no battery gets a trip of its own.
     """
     share = horizon / YEAR_D
     minutes = load_rules(s.rules_file).cause(BATTERY).minutes
@@ -135,22 +135,20 @@ def yearly(done: Sequence[tuple[Job, float]], assessment: Assessment, s: TriageS
         life = s.typical_life_days if outlook is None else outlook.life
         wasted += s.part_prices.get(entry.battery_part, s.battery_price) * max(0.0, 1 - YEAR_D / life)
         places.add(place_of(row.site, row.gateway, row.node))
+    others = [j for j, _ in done if j.outlook is None]
     return CostParts(
         label="replace everything yearly",
-        trips=share * len(places),
-        travel=share * sum(trip_money(p, s) for p in sorted(places)),
-        work=share * s.hourly_cost * len(assessment.nodes) * minutes / 60 + work_money(
-            [j for j, _ in done if j.outlook is None], s
-        ),
+        trips=share * len(places) + len(others),
+        travel=share * sum(trip_money(p, s) for p in sorted(places)) + sum(trip_money(j.place, s) for j in others),
+        work=share * s.hourly_cost * len(assessment.nodes) * minutes / 60 + work_money(others, s),
         wasted=share * wasted,
-        waiting=sum(_until_round(j) for j, _ in done),
-        reckoned="every place once a year, every battery changed; whatever goes wrong waits for the round",
-    )  # fmt: skip
+        waiting=sum(until_round(j) if j.outlook else s.response_days * j.rate for j, _ in done),
+        reckoned="every place once a year and every battery changed; what is no battery has a trip of its own",
+    )
 
 
-def _until_round(job: Job) -> float:
-    known = job.rate * YEAR_D / 2
-    if job.outlook is None:
-        return known
+def until_round(job: Job) -> float:
+    """Return the cost of a battery that waits for a yearly round on a day nobody chose [money]."""
+    assert job.outlook is not None
     left = float(np.clip(job.outlook.p50, 0.0, YEAR_D))
-    return known + job.cost_per_day * (YEAR_D - left) ** 2 / (2 * YEAR_D)
+    return job.cost_per_day * (YEAR_D - left) ** 2 / (2 * YEAR_D)

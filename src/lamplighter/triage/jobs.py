@@ -15,6 +15,7 @@ from lamplighter.fleet import RegisterEntry
 from lamplighter.results import Assessment, Item, NodeRow
 from lamplighter.settings import Settings
 from lamplighter.settings.triage import TriageSettings
+from lamplighter.triage.cautions import cautions_for
 from lamplighter.triage.risk import day_cost, split_normal_cdf
 from lamplighter.triage.rules import CauseRule, load_rules
 
@@ -211,7 +212,7 @@ def _from_battery(row: NodeRow, assessment: Assessment, s: TriageSettings, rule:
         rate=0.0,
         cost_per_day=day_cost(level, s),
         outlook=outlook,
-        cautions=rule.cautions,
+        cautions=tuple(cautions_for(rule.cautions)),
         steps=rule.steps,
         log_actions=(rule.log_action,),
     )

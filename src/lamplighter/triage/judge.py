@@ -15,6 +15,7 @@ from lamplighter.results import SEVERITIES, Cause, Finding, Item, NodeRow
 from lamplighter.settings.triage import TriageSettings
 from lamplighter.triage import risk
 from lamplighter.triage.cases import NOT_EVALUATED, NodeCase, gather_cases, severity_order, states_of
+from lamplighter.triage.cautions import cautions_for
 from lamplighter.triage.diagnosis import causes_of
 from lamplighter.triage.rules import CauseRule, Rules, load_rules
 from lamplighter.triage.shared import SharedFault, find_shared, nodes_by_gateway
@@ -229,6 +230,16 @@ def part_of(jobs: tuple[CauseRule, ...], case: NodeCase) -> str:
     return "; ".join(dict.fromkeys(names.get(j.part, j.part) for j in jobs if j.part))
 
 
+def caution_keys(jobs: tuple[CauseRule, ...], case: NodeCase) -> set[str]:
+    """Return the cautions of a job, those about the battery by its chemistry where that is known."""
+    keys = {key for j in jobs for key in j.cautions}
+    chemistry = case.facts.get("battery_cautions")
+    if "lithium" in keys and chemistry is not None:
+        keys = keys - {"lithium", "transport"} | set(chemistry)
+        keys |= {"transport"} if "lithium" in chemistry else set()
+    return keys
+
+
 def node_item(judged: Judged, context: Context) -> Item:
     """Return what a person should do about one node."""
     case, entry = judged.case, judged.case.entry
@@ -253,7 +264,7 @@ def node_item(judged: Judged, context: Context) -> Item:
         criticality=entry.criticality if entry.criticality is not None else context.settings.triage.default_criticality,
         risk=risk.total_risk(judged.parts),
         risk_parts=judged.parts,
-        cautions=tuple(dict.fromkeys(key for j in judged.jobs for key in j.cautions)),
+        cautions=tuple(cautions_for(caution_keys(judged.jobs, case))),
         findings=tuple(f.id for f in judged.own),
     )
 
@@ -289,7 +300,7 @@ def shared_item(
         criticality=max(levels, default=s.default_criticality),
         risk=carried,
         risk_parts={fault.subject_kind: carried} if carried else {},
-        cautions=tuple(dict.fromkeys(key for j in jobs for key in j.cautions)),
+        cautions=tuple(cautions_for(key for j in jobs for key in j.cautions)),
         findings=tuple(f.id for f in found),
     )
 

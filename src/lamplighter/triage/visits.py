@@ -94,6 +94,7 @@ class VisitPlan:
     method: str
     gap: float
     parts: tuple[tuple[str, str, int], ...]
+    currency: str = ""
 
 
 def plan_visits(
@@ -156,6 +157,7 @@ def plan_visits(
         method=plan.method,
         gap=max(0.0, 1 - plan.bound / plan.cost) if plan.cost > 0 else 0.0,
         parts=parts_by_month(visits),
+        currency=s.currency,
     )
 
 

@@ -1,0 +1,192 @@
+"""What a planner and a crew hold in their hands: visits.csv, calendar, job sheets, results to fill in, parts."""
+
+from __future__ import annotations
+
+from datetime import date
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from lamplighter import wording
+from lamplighter.checkins import DAY_S
+from lamplighter.tables import write_csv
+from lamplighter.triage.calendar import calendar_text
+from lamplighter.triage.cautions import cautions_for
+from lamplighter.triage.jobs import Job
+from lamplighter.triage.visits import Visit, VisitPlan
+
+VISIT_COLUMNS = (
+    "visit", "day", "crew", "start", "end", "place", "subject", "name", "item", "action", "cause", "status", "part",
+    "minutes", "not_before", "due", "in_window", "criticality", "reason", "uid",
+)  # fmt: skip
+RESULT_COLUMNS = ("node", "time", "action", "note", "visit", "day", "place", "name", "as_found", "as_left")
+PART_COLUMNS = ("month", "part", "count")
+COST_COLUMNS = ("way", "trips", "travel", "work", "battery_life_wasted", "data_lost", "total", "reckoned")
+
+
+def write_visits(plan: VisitPlan, folder: str | Path) -> list[Path]:
+    """Write the plan's files into a folder, made when missing; return their paths."""
+    folder = Path(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    write_csv(folder / "visits.csv", VISIT_COLUMNS, visit_rows(plan))
+    write_csv(folder / "job_results.csv", RESULT_COLUMNS, result_rows(plan))
+    write_csv(folder / "parts.csv", PART_COLUMNS, plan.parts)
+    write_csv(folder / "visit_costs.csv", COST_COLUMNS, cost_rows(plan))
+    (folder / "visits.ics").write_text(calendar_text(plan), encoding="utf-8", newline="")
+    (folder / "job_sheets.html").write_text(job_sheets(plan), encoding="utf-8", newline="")
+    names = ("visits.csv", "visits.ics", "job_sheets.html", "job_results.csv", "parts.csv", "visit_costs.csv")
+    return [folder / name for name in names]
+
+
+def day_in_words(day: date) -> str:
+    """Return a day with its weekday: ``Tue 12 Jan 2027``."""
+    return f"{day:%a} {day.day} {day:%b %Y}"
+
+
+def visit_rows(plan: VisitPlan) -> list[list[Any]]:
+    """Return one row a job of a visit."""
+    unmet = {u.job.id for u in plan.unmet}
+    return [
+        [
+            n, visit.day.isoformat(), visit.crew, wording.iso(visit.start), wording.iso(visit.end), visit.place,
+            job.subject, job.name, job.id, job.action, job.cause, job.status, job.part, float(job.minutes),
+            wording.iso(plan.as_of + job.not_before * DAY_S), wording.iso(plan.as_of + job.due * DAY_S),
+            job.id not in unmet, float(job.criticality), job.reason, visit.uid,
+        ]
+        for n, visit in enumerate(plan.visits, start=1) for job in visit.jobs
+    ]  # fmt: skip
+
+
+def result_rows(plan: VisitPlan) -> list[list[Any]]:
+    """Return one row a work log action of a visit; time and note are for the crew to fill in."""
+    return [
+        [job.subject, "", action, "", n, visit.day.isoformat(), visit.place, job.name, "", ""]
+        for n, visit in enumerate(plan.visits, start=1)
+        for job in visit.jobs
+        if job.subject_kind == "node"
+        for action in job.log_actions
+    ]
+
+
+def cost_rows(plan: VisitPlan) -> list[list[Any]]:
+    """Return the cost of the plan and of its alternatives, money to the hundredth."""
+    return [
+        [c.label, round(float(c.trips), 1), *(round(v, 2) for v in (c.travel, c.work, c.wasted, c.waiting, c.total)),
+         c.reckoned]
+        for c in plan.costs
+    ]  # fmt: skip
+
+
+def job_sheets(plan: VisitPlan) -> str:
+    """Return one printable page a visit, every text from the files escaped."""
+    from jinja2 import Environment, StrictUndefined
+
+    text = files("lamplighter.triage").joinpath("templates", "job_sheets.html").read_text(encoding="utf-8")
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    sheets = [sheet(n, visit, plan) for n, visit in enumerate(plan.visits, start=1)]
+    return environment.from_string(text).render(
+        sheets=sheets,
+        made=wording.moment(plan.as_of),
+        unmet=[unmet_line(u.job, u.reason, u.day) for u in plan.unmet],
+        desk=[f"{i.name}: {i.action}." for i in plan.desk],
+    )
+
+
+def unmet_line(job: Job, reason: str, day: date | None) -> str:
+    """Return why a job misses its window, in words."""
+    instead = f"planned for {day_in_words(day)}" if day else "not planned"
+    return f"{job.name} ({job.place}): {instead}; {reason}."
+
+
+def sheet(number: int, visit: Visit, plan: VisitPlan) -> dict[str, Any]:
+    """Return what one job sheet shows."""
+    cautions = dict.fromkeys([*cautions_for(()), *(text for job in visit.jobs for text in job.cautions)])
+    return {
+        "number": number,
+        "place": visit.place,
+        "day": day_in_words(visit.day),
+        "crew": visit.crew,
+        "time": f"{hours(visit.travel_hours)} driving, {hours(visit.minutes_on_site / 60)} on site",
+        "bring": bring(visit),
+        "cautions": list(cautions),
+        "jobs": [job_lines(job, plan) for job in visit.jobs],
+    }
+
+
+def hours(length: float) -> str:
+    """Return a length of time in hours: ``2.25 h``."""
+    return wording.quantity(length, "h")
+
+
+def bring(visit: Visit) -> list[str]:
+    """Return what to bring, by part number, with counts."""
+    parts = [part for job in visit.jobs for part in job.part.split("; ") if part]
+    return [f"{parts.count(part)} × {part}" for part in dict.fromkeys(parts)]
+
+
+def job_lines(job: Job, plan: VisitPlan) -> dict[str, Any]:
+    """Return what a job sheet shows of one job."""
+    due = wording.date(plan.as_of + job.due * DAY_S)
+    return {
+        "name": job.name,
+        "subject": job.subject if job.subject != job.name else "",
+        "action": job.action,
+        "cause": job.cause,
+        "reason": job.reason,
+        "due": f"due by {due}, {wording.number(job.minutes)} min",
+        "steps": list(job.steps),
+        "log_actions": list(job.log_actions),
+    }
+
+
+def plan_text(plan: VisitPlan) -> str:
+    """Return the plan as a few lines for the screen: the visits, what cannot be met, what it costs."""
+    lines = [
+        f"{day_in_words(v.day)}  {v.crew}  {v.place}: {wording.count(len(v.jobs), 'job')}, "
+        f"{wording.joined([j.name for j in v.jobs])}"
+        for v in plan.visits
+    ] or ["Nothing needs a trip within the horizon."]
+    if plan.unmet:
+        lines += ["", "Cannot be done in time:", *(f"  {unmet_line(u.job, u.reason, u.day)}" for u in plan.unmet)]
+    if plan.desk:
+        lines += ["", "No trip needed:", *(f"  {item.name}: {item.action}." for item in plan.desk)]
+    width = max(len(c.label) for c in plan.costs)
+    lines += ["", "What it costs, with data lost and battery life wasted:"]
+    lines += [
+        f"  {c.label:<{width}}  {money(c.total, plan.currency):>12}  {wording.number(c.trips, 2)} trips"
+        for c in plan.costs
+    ]
+    return "\n".join([*lines, "", proof_words(plan)])
+
+
+def money(amount: float, currency: str) -> str:
+    """Return an amount of money in whole units: ``1,240 EUR``."""
+    return f"{round(amount):,} {currency}".strip()
+
+
+def proof_words(plan: VisitPlan) -> str:
+    """Say how good the plan is."""
+    if plan.gap <= 1e-6:
+        return "No plan with these windows, crews and costs is cheaper."
+    return f"No plan with these windows, crews and costs is more than {wording.percent(plan.gap, 2)} cheaper."
+
+
+def plan_summary(plan: VisitPlan) -> dict[str, Any]:
+    """Return the plan as plain data for a report: visits, unmet windows, costs, parts; instants as ISO 8601."""
+    return {
+        "from": plan.first.isoformat(),
+        "to": plan.last.isoformat(),
+        "visits": [
+            {
+                "day": v.day.isoformat(), "crew": v.crew, "place": v.place, "minutes": v.minutes_on_site,
+                "jobs": [{"item": j.id, "name": j.name, "action": j.action, "part": j.part} for j in v.jobs],
+            }
+            for v in plan.visits
+        ],
+        "unmet": [unmet_line(u.job, u.reason, u.day) for u in plan.unmet],
+        "desk": [f"{i.name}: {i.action}." for i in plan.desk],
+        "costs": [dict(zip(COST_COLUMNS, row, strict=True)) for row in cost_rows(plan)],
+        "parts": [dict(zip(PART_COLUMNS, row, strict=True)) for row in plan.parts],
+        "proof": proof_words(plan),
+        "currency": plan.currency,
+    }  # fmt: skip
