@@ -214,6 +214,33 @@ def weekly(
 
 
 @app.command()
+def visits(
+    assessment: Annotated[Path, typer.Argument(help="An assessment: its folder or its assessment.json.")],
+    crew: Annotated[
+        list[str] | None,
+        typer.Option("--crew", help='Days and hours of a crew: "Mon-Fri 8h" or "North=Mon-Thu 7h"; may be repeated.'),
+    ] = None,
+    horizon: Annotated[int | None, typer.Option("--horizon", min=1, max=1100, help="Days to plan ahead.")] = None,
+    settings: SettingsFile = None,
+    out: Annotated[Path | None, typer.Option("--out", help="Folder to write into; default: the assessment's.")] = None,
+) -> None:
+    """Plan the trips of the coming months: visits.csv, a calendar, job sheets, parts, and what the plan costs.
+
+    Exit codes: 0 done; 2 wrong usage or unreadable input.
+    """
+    from lamplighter.results import read_assessment
+    from lamplighter.settings import read_settings
+    from lamplighter.triage.papers import plan_text, write_visits
+    from lamplighter.triage.visits import plan_visits
+
+    found = read_assessment(assessment)
+    plan = plan_visits(found, read_settings(settings) if settings else None, crew=crew, horizon=horizon)
+    written = write_visits(plan, out or (assessment if assessment.is_dir() else assessment.parent))
+    typer.echo(plan_text(plan))
+    typer.echo(f"\nWritten: {', '.join(str(path) for path in written)}")
+
+
+@app.command()
 def simulate(
     out: Annotated[Path, typer.Option("--out", help="Folder to write the fleet into.")],
     nodes: Annotated[int, typer.Option("--nodes", min=1, help="How many nodes.")] = 36,
