@@ -270,7 +270,8 @@ def _sequence(plan: NodePlan, time: np.ndarray, power: Power, n: int) -> np.ndar
 
 def _junk_when_low(plan: NodePlan, power: Power, reading: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     """Let some sensors report nonsense under cut-off, as the motes of a 2004 laboratory deployment did."""
-    if plan.battery is None or not power.weak.any() or rng.random() < 0.6:
+    spared = plan.fault is not None and plan.fault.kind == "battery_cold"
+    if plan.battery is None or spared or not power.weak.any() or rng.random() < 0.6:
         return reading
     return np.where(power.weak & (rng.random(len(reading)) < 0.8), plan.lrl + 1.22 * plan.span, reading)
 

@@ -107,8 +107,8 @@ def stories() -> dict[str, dict[str, Any]]:
         },
         # A node whose battery ended nine days ago.
         "UW-009": point("sump") | hour | powered("alkaline", 1.9, 3_600.0, 2) | {
-            "eol": END - 24 * DAY_S, "criticality": 3, "battery_every": 1,
-            "fault": Fault(kind="battery_end", start=END - 24 * DAY_S, mode="dead"),
+            "eol": END - 38 * DAY_S, "criticality": 3, "battery_every": 1,
+            "fault": Fault(kind="battery_end", start=END - 38 * DAY_S, mode="dead"),
         },
         # An antenna knocked by a mower.
         "SD-007": point("drained_line") | hour | {
