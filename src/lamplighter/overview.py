@@ -16,6 +16,7 @@ DAY_S = 86_400.0
 WEEK_S = 7 * DAY_S
 MONDAY_S = 4 * DAY_S  # 1970-01-05 was a Monday
 SHARES = (10.0, 50.0, 90.0)
+SOON_MONTHS = 3
 Z90 = 1.2815515655446004
 """Standard normal quantile of 0.9 (general reference: any table of the normal distribution)."""
 
@@ -169,7 +170,8 @@ def batteries_by_month(rows: Sequence[NodeRow], as_of: float, months: int) -> di
     Returns
     -------
     dict
-        ``month`` (first instants [s]), ``expected``, ``p10``, ``p90`` (counts), ``forecast`` (nodes with a date),
+        ``month`` (first instants [s]), ``expected``, ``p10``, ``p90`` (counts), ``soon`` (months, expected number,
+        P10, P90 of the next quarter), ``forecast`` (nodes with a date),
         ``not_before`` (nodes with no date but a "no earlier than"), ``unknown``, ``past`` (expected number before the
         present month).
     """
@@ -180,11 +182,13 @@ def batteries_by_month(rows: Sequence[NodeRow], as_of: float, months: int) -> di
     counts = [_count_law(within[:, m]) for m in range(within.shape[1])]
     with_date = {id(r) for r in dated}
     waiting = sum(1 for r in rows if id(r) not in with_date and known(r.eol_not_before))
+    soon = min(SOON_MONTHS, within.shape[1])
     return {
         "month": edges[:-1].astype(np.int64).tolist(),
         "expected": np.round(within.sum(axis=0), 3).tolist(),
         "p10": [c[0] for c in counts],
         "p90": [c[1] for c in counts],
+        "soon": [soon, round(float(within[:, :soon].sum()), 3), *_count_law(within[:, :soon].sum(axis=1))],
         "forecast": len(dated),
         "past": round(float(cdf[:, 0].sum()), 3) if dated else 0.0,
         "not_before": waiting,

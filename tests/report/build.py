@@ -170,8 +170,8 @@ class _Node:
         self.register = {
             "node": self.name,
             "unit": "m",
-            "latitude": 52.4 + 0.03 * float(rng.normal()),
-            "longitude": 0.1 + 0.05 * float(rng.normal()),
+            "latitude": 52.4 + 0.02 * ((index * 3) % 7) + 0.004 * float(rng.normal()),
+            "longitude": 0.1 + 0.05 * (index % 7) + 0.008 * float(rng.normal()),
             "battery_chemistry": "Li-SOCl2",
             "url": 10.0,
             "lrl": 0.0,
@@ -344,6 +344,8 @@ class _Node:
         self.row.last_seen = last
         self.gaps.append(Gap(node=self.name, start=last, end=self.as_of, missed=100, kind="silence", open=True))
         cut = int(np.searchsorted(self.day, last))
+        received = self.series["arrivals"]["received"]
+        received[cut:] = [0] * (len(received) - cut)
         for key, values in self.series["daily"].items():
             self.series["daily"][key] = values[:cut]
         self._found(

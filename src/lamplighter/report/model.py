@@ -226,6 +226,25 @@ class Sketch:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """A node in the strip of its site."""
+
+    signal: Signal
+    label: str
+    href: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SiteLine:
+    """One site: a mark for each node that needs a person, and how many do not."""
+
+    site: str
+    marks: tuple[Mark, ...]
+    more: int
+    rest: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SettingLine:
     """One setting as it was used."""
 
@@ -265,6 +284,7 @@ class Report:
     week: tuple[WorkLine, ...]
     week_shown: int
     week_empty: str
+    week_places: tuple[Fact, ...]
     later: tuple[WorkLine, ...]
     later_more: int
     changes: Changes
@@ -275,6 +295,7 @@ class Report:
     signals: tuple[Signal, ...]
     sketch: Sketch | None
     sketch_missing: str
+    strip: tuple[SiteLine, ...]
     panels: tuple[Panel, ...]
     fleet_data: str
     sections: tuple[NodeSection, ...]

@@ -38,7 +38,7 @@ def node_line(source: Source, row: NodeRow) -> NodeLine:
         name=row.name if row.name != row.node else "",
         site=row.site,
         gateway=row.gateway,
-        action=row.action or row.reason,
+        action=row.action or ("" if row.status == "good" else row.reason),
         window=_window(source, row.due),
         rank=Cell(text=str(row.rank or ""), key=row.rank or NEVER),
         status=Cell(text=signal(row.status).label, key=ORDER[signal(row.status).key]),

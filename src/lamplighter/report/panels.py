@@ -63,10 +63,12 @@ def _batteries(fleet: Mapping[str, Any]) -> Made:
 def _batteries_title(b: Mapping[str, Any], months: Sequence[str], shown: int) -> str:
     if not b["forecast"]:
         return "No battery has a date yet: all voltages are still flat"
-    soon = sum(b["expected"][:3])
+    ahead, expected, low, high = b["soon"]
     peak = max(range(shown), key=lambda i: b["expected"][i])
-    first = f"About {number(soon, 2)} batteries reach their cut-off by the end of {months[min(2, shown - 1)]}"
-    return f"{first}; most in {months[peak]}"
+    span = f"{low} to {high}" if high > low else f"{low}"
+    due = count(high, "battery falls due", "batteries fall due").split(" ", 1)[1]
+    first = f"{span} {due} by the end of {months[min(ahead, shown) - 1]}"
+    return f"{first} (about {number(expected, 2)} expected); most in {months[peak]}"
 
 
 def _gateways(fleet: Mapping[str, Any]) -> Made:
@@ -77,8 +79,8 @@ def _gateways(fleet: Mapping[str, Any]) -> Made:
     worst = gateways[0]
     lost = worst["expected"] - worst["received"]
     total = sum(g["expected"] - g["received"] for g in gateways)
-    title = f"Nodes of {named[0]} lose most: {number(lost, 7)} check-ins" if len(gateways) > 1 else (
-        f"{number(lost, 7)} of {number(worst['expected'], 9)} check-ins were missed"
+    title = f"Nodes of {named[0]} lose most: {lost:,} check-ins" if len(gateways) > 1 else (
+        f"{lost:,} of {worst['expected']:,} check-ins were missed"
     )  # fmt: skip
     if len(gateways) > 1 and total > 0:
         title += f", {percent(lost / total, 2)} of all that were missed"

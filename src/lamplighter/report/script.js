@@ -35,6 +35,12 @@
     library ??= parsed
       .then(() => unpack(one("#library").textContent))
       .then((text) => {
+        // The library looks for a style element of its own by name before it adds one that the policy forbids.
+        for (const [, name] of text.matchAll(/getElementById\("([0-9a-f]{40,})"\)/g)) {
+          const found = document.createElement("meta");
+          found.id = name;
+          document.head.append(found);
+        }
         const element = document.createElement("script");
         element.textContent = text;
         document.head.append(element);
@@ -74,6 +80,9 @@
   const flat = (x, value, name, c, dash = "dash") => ({
     x, y: x.map(() => value), name, mode: "lines", line: { color: c.limit, width: 1.3, dash }, hovertemplate: "%{y}",
   });
+  const label = (value, text, c) => ({
+    xref: "paper", x: 0.004, xanchor: "left", yref: "y", y: value, yanchor: "bottom", text, showarrow: false, font: { size: 11, color: c.limit },
+  });
   const line = (x, y, name, color, width = 1.3, more = {}) => ({
     x, y, name, mode: "lines", line: { color, width }, hovertemplate: "%{y}", connectgaps: false, ...more,
   });
@@ -102,7 +111,7 @@
       if (d.zero.fit) traces.push(line(x, numbers(d.zero.fit), "trend", c.fit, 2));
       const ends = d.span.map(stamp);
       if (d.zero.tolerance) traces.push(flat(ends, d.zero.tolerance, "tolerance", c), flat(ends, -d.zero.tolerance, "tolerance", c));
-      return { traces };
+      return { traces, labels: d.zero.tolerance ? [label(d.zero.tolerance, "tolerance", c)] : [] };
     },
     radio(d, c) {
       const x = days(d.radio.x);
@@ -111,11 +120,16 @@
       traces.push(dots(x, numbers(d.radio.level), d.radio.adjusted ? "median, season out" : "median", c.line));
       if (d.radio.fit) traces.push(line(x, numbers(d.radio.fit), "trend", c.fit, 2));
       const ends = d.span.map(stamp);
+      const labels = [];
       if (d.radio.floor !== null) {
         traces.push(flat(ends, d.radio.floor, "sensitivity", c, "solid"));
-        if (d.radio.least !== null) traces.push(flat(ends, d.radio.floor + d.radio.least, "least margin", c));
+        labels.push(label(d.radio.floor, "sensitivity", c));
+        if (d.radio.least !== null) {
+          traces.push(flat(ends, d.radio.floor + d.radio.least, "least margin", c));
+          labels.push(label(d.radio.floor + d.radio.least, "least margin", c));
+        }
       }
-      return { traces };
+      return { traces, labels };
     },
     battery(d, c) {
       const x = days(d.battery.x);
@@ -129,7 +143,11 @@
         );
       }
       if (d.battery.cutoff !== null) traces.push(flat([stamp(d.span[0]), stamp(horizon(d))], d.battery.cutoff, "cut-off", c));
-      return { traces, shapes: d.battery.lives.slice(1).map((at) => upright(at, c.fit, "dot")), floor: d.battery.cutoff };
+      return {
+        traces,
+        shapes: d.battery.lives.slice(1).map((at) => upright(at, c.fit, "dot")),
+        labels: d.battery.cutoff === null ? [] : [label(d.battery.cutoff, "cut-off", c)],
+      };
     },
     arrivals(d, c) {
       const x = days(d.arrivals.x);
@@ -142,7 +160,7 @@
           ...span(from, to, cause === "node" ? c.lost : c.shared, 0.9), y0: 0.95, y1: 1,
         })),
         layout: { barmode: "stack", bargap: 0 },
-        y: { rangemode: "tozero" },
+        y: { rangemode: "tozero", tickformat: "d", ...(Math.max(0, ...own, ...outage.map((n) => n ?? 0)) < 5 ? { dtick: 1 } : {}) },
       };
     },
   };
@@ -161,7 +179,7 @@
   const CHECKS = { reading: ["stuck", "data"], zero: ["zero"], radio: ["radio"], battery: ["battery"], arrivals: ["arrivals", "outage"] };
 
   const nodeFigure = (key, d, c) => {
-    const { traces, shapes = [], layout: extra = {}, y = {} } = draw[key](d, c);
+    const { traces, shapes = [], labels = [], layout: extra = {}, y = {} } = draw[key](d, c);
     const marks = d.marks.filter((m) => CHECKS[key].includes(m[2]));
     const lines = marks.map((m) => upright(m[0], m[3] === "info" ? c.N : c[m[3]], "dash", 1.4));
     const over = { yaxis: "y2", mode: "markers+text", hovertemplate: "%{hovertext}", textposition: "middle center" };
@@ -182,6 +200,7 @@
         xaxis: axisX(c, { range: [stamp(d.span[0]), stamp(horizon(d))] }),
         yaxis: axisY(c, y),
         yaxis2: { overlaying: "y", range: [0, 1], visible: false, fixedrange: true },
+        annotations: labels,
         shapes: [...shapes, ...lines, upright(d.span[1], c.ink2, "solid", 0.8)],
         ...extra,
       }),

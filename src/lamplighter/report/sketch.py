@@ -14,8 +14,10 @@ from lamplighter.wording import number
 
 KM_PER_DEGREE = 111.32
 """Length of one degree of latitude [km], mean sphere of 6,371 km (general reference)."""
-MAP_WIDTH, MAP_LEAST, MAP_MOST, MARGIN = 1000.0, 220.0, 640.0, 40.0
-SPARK_WIDTH, SPARK_HEIGHT, SPARK_POINTS = 148, 40, 74
+MAP_WIDTH, MAP_LEAST, MAP_MOST, MARGIN = 760.0, 220.0, 520.0, 40.0
+SPARK_WIDTH, SPARK_HEIGHT, SPARK_POINTS = 148, 34, 74
+RECENT_DAYS = 70
+"""Days drawn small where the trouble is an event, not a slow change."""
 
 
 def site_sketch(places: Sequence[tuple[str, float, float, Signal, str, str]], missing: int) -> Sketch | None:
@@ -126,14 +128,14 @@ def _spark_lines(check: str, series: Mapping[str, Any]) -> tuple[list, str] | No
         return [("line", *x), *fit], "RSSI"
     if check in ("arrivals", "outage") and (series.get("arrivals") or {}).get("day"):
         part = series["arrivals"]
-        x = _line(part["day"], part["received"])
-        return [("line", *x)], "Check-ins received a day"
+        x = _line(part["day"][-RECENT_DAYS:], part["received"][-RECENT_DAYS:])
+        return [("line", *x)], "Check-ins a day"
     if check == "zero" and part.get("error_pct"):
         x = _line(part["time"], part["error_pct"])
         fit = [("fit", *_line(part["time"], part["fit"]))] if part.get("fit") else []
         return [("line", *x), *fit, *_limit(x, fit, part.get("tolerance_pct"))], "Zero error"
     if check in ("stuck", "data") and daily.get("reading_median"):
-        x = _line(daily["day"], daily["reading_median"])
+        x = _line(daily["day"][-RECENT_DAYS:], daily["reading_median"][-RECENT_DAYS:])
         return [("line", *x)], "Reading"
     return None
 

@@ -10,10 +10,11 @@ from lamplighter.report.account import data_account, settings_used, when_not_to_
 from lamplighter.report.codec import packed
 from lamplighter.report.common import ORDER, SIGNAL, Source, signal
 from lamplighter.report.figures import node_data
-from lamplighter.report.model import NodeSection, Report, Sketch, Tally
+from lamplighter.report.model import Fact, NodeSection, Report, Sketch, Tally
 from lamplighter.report.nodes import node_line, node_section
 from lamplighter.report.panels import panels
 from lamplighter.report.sketch import site_sketch
+from lamplighter.report.strip import site_strip
 from lamplighter.report.wording import due_note, headline, standfirst
 from lamplighter.report.work import changes, split_work, work_line
 from lamplighter.results import Assessment, Item, NodeRow
@@ -57,6 +58,7 @@ def build_view(assessment: Assessment, settings: ReportSettings | None = None) -
         week=week_lines,
         week_shown=min(source.settings.week_rows, len(week_lines)),
         week_empty=_week_empty(source, later),
+        week_places=_week_places(week),
         later=tuple(work_line(source, i) for i in later[: source.settings.later_rows]),
         later_more=max(0, len(later) - source.settings.later_rows),
         changes=changes(source),
@@ -67,6 +69,7 @@ def build_view(assessment: Assessment, settings: ReportSettings | None = None) -
         signals=tuple(SIGNAL[k] for k in SIGNAL if any(line.signal.key == k for line in lines)),
         sketch=sketch,
         sketch_missing=missing,
+        strip=site_strip(source, rows),
         panels=charts,
         fleet_data=packed(fleet_data),
         sections=sections,
@@ -100,6 +103,13 @@ def _week_empty(source: Source, later: list[Item]) -> str:
     note = due_note(first.due, source.assessment.as_of)
     what = f"{first.action or 'go and see'}, {first.subject}, by {date(first.due)} ({note})"
     return f"Nothing has to be done this week. Next: {what}."
+
+
+def _week_places(week: list[Item]) -> tuple[Fact, ...]:
+    """Return the sites with work this week, most work first; none when there is but one place to go to."""
+    counts = Counter(i.site or i.gateway or "no site given" for i in week)
+    ranked = sorted(counts.items(), key=lambda c: (-c[1], c[0]))
+    return tuple(Fact(label=place, value=count(n, "job")) for place, n in ranked) if len(ranked) > 1 else ()
 
 
 def _tally(rows: list[NodeRow]) -> tuple[Tally, ...]:

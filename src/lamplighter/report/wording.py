@@ -66,6 +66,14 @@ def due_note(due: float | None, as_of: float) -> str:
     return f"in {count(days / 7, 'week')}" if days < 70 else f"in {count(days / 30.44, 'month')}"
 
 
+def near_date(when: float | None, as_of: float) -> str:
+    """Return a day without its year when that is plain: ``12 Jan``; with it otherwise."""
+    if not known(when):
+        return ""
+    near = abs(when - as_of) < 200 * DAY_S  # type: ignore[operator]
+    return date(when).rsplit(" ", 1)[0] if near else date(when)
+
+
 def headline(jobs: int, places: int, failed: int, nodes: int) -> str:
     """Return the sentence the page opens with."""
     if not nodes:
@@ -107,6 +115,12 @@ def moved(recent: float | None, before: float | None, unit: str, digits: int = 3
 def left_out(shown: int, total: int, what: str) -> str:
     """Return a sentence that says what was left out; empty when nothing was."""
     return "" if shown >= total else f"{count(total - shown, what)} not shown."
+
+
+def strip_rest(good: int, unknown: int) -> str:
+    """Return the nodes of a site that need nobody: ``12 good, 1 cannot be judged``."""
+    parts = [f"{good} good"] if good else []
+    return ", ".join([*parts, f"{unknown} cannot be judged"] if unknown else parts)
 
 
 def list_of(names: list[str]) -> str:

@@ -7,7 +7,7 @@ from typing import Any
 from lamplighter.report.common import Source, place, signal
 from lamplighter.report.model import ChangeGroup, ChangeLine, Changes, Spark, WorkLine
 from lamplighter.report.sketch import evidence_spark
-from lamplighter.report.wording import CHANGES, DAY_S, NO_CHANGE, NO_COMPARISON, due_note, sure_words
+from lamplighter.report.wording import CHANGES, DAY_S, NO_CHANGE, NO_COMPARISON, due_note, near_date, sure_words
 from lamplighter.results import Item
 from lamplighter.wording import date, duration, known, percent
 
@@ -26,8 +26,8 @@ def split_work(source: Source) -> tuple[list[Item], list[Item]]:
 def work_line(source: Source, item: Item) -> WorkLine:
     """Return one item in words."""
     as_of = source.assessment.as_of
-    effort = [f"Bring: {item.part}"] if item.part else []
-    effort += [f"About {duration(item.minutes * 60)} on site"] if known(item.minutes) and item.minutes else []
+    effort = [f"Bring {item.part}"] if item.part else []
+    effort += [f"{duration(item.minutes * 60)} on site"] if known(item.minutes) and item.minutes else []
     where = item.gateway if item.subject_kind == "node" else ""
     return WorkLine(
         rank=item.rank,
@@ -37,14 +37,14 @@ def work_line(source: Source, item: Item) -> WorkLine:
         name=item.name if item.name != item.subject else "",
         place=place(item.site, where) or (item.subject_kind if item.subject_kind != "node" else ""),
         href=source.href(item.subject) if item.subject_kind == "node" else "",
-        due=date(item.due) if known(item.due) else "no date",
+        due=near_date(item.due, as_of) or "no date",
         due_note=due_note(item.due, as_of),
         overdue=known(item.due) and item.due < as_of,  # type: ignore[operator]
         sure=sure_words(item.cause_probability),
         sure_note=percent(item.cause_probability, 2) if known(item.cause_probability) else "",
         cause=item.cause,
         reason=item.reason,
-        effort=". ".join(effort),
+        effort=", ".join(effort),
         cautions=tuple(item.cautions),
         spark=_spark(source, item),
     )
