@@ -117,6 +117,10 @@ class BatterySettings(Section):
         8.0, "-", "A forecast whose late date lies this many times farther than the early one is no date; only a bound is given.",
         low=2,
     )  # fmt: skip
+    flat_headroom: float = setting(
+        0.6, "share", "While more than this share of the way from fresh to cut-off is left, a wide forecast is no date.",
+        source=_CALIBRATED, low=0, high=1,
+    )  # fmt: skip
     plan_ahead_days: float = setting(90.0, "days", "A battery that may end within this time is on the plan.", low=1)
     certain_within_days: float = setting(
         14.0, "days", "A battery that will likely end within this time needs a visit now.", low=0

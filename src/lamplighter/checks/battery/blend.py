@@ -78,7 +78,17 @@ def widened(q: np.ndarray, median: float, factor: float) -> np.ndarray:
     return median * (np.maximum(q, 1e-3) / median) ** factor if median > 0 else q
 
 
-def forecast(o: Outlook, shapes: list[Shape], priors: list[LifePrior], settings: BatterySettings) -> Forecast:
+def uninformed(o: Outlook, early: float, late: float, fresh_v: float, settings: BatterySettings) -> bool:
+    """Whether the voltage says too little for a date: a wide forecast while most of the way to the cut-off is left."""
+    if late >= 0.98 * o.ahead[-1]:
+        return True
+    left = (o.level - o.cutoff_v) / max(fresh_v - o.cutoff_v, 1e-6)
+    return bool(late > settings.uninformative_ratio * max(early, 1e-6) and left > settings.flat_headroom)
+
+
+def forecast(
+    o: Outlook, shapes: list[Shape], priors: list[LifePrior], fresh_v: float, settings: BatterySettings
+) -> Forecast:
     """Blend all readings of one battery into its forecast."""
     base = {
         "discharge curve": settings.weight_curve,
@@ -88,7 +98,7 @@ def forecast(o: Outlook, shapes: list[Shape], priors: list[LifePrior], settings:
     estimates = [curve_estimate(o, shapes, settings), knee_estimate(o, settings), trend_estimate(o, settings)]
     voltage, weights = pool(estimates, base)
     low, early, middle, late = quantiles(o.ahead, voltage)
-    flat = bool(late > settings.uninformative_ratio * max(early, 1e-6) or late >= 0.98 * o.ahead[-1])
+    flat = uninformed(o, early, late, fresh_v, settings)
     methods = {e.method: tuple(quantiles(o.ahead, e.ended)[1:].tolist()) for e in estimates if e.informed}
     for prior in priors:
         alone = with_priors(o, np.clip(1 - o.x_now**2 / (o.x_now + o.ahead) ** 2, 0, 1), [prior])

@@ -16,6 +16,8 @@ from lamplighter.settings.battery import BatterySettings
 
 NU = 4.0
 """Degrees of freedom of the Student likelihood: a fit is not ruled out by misjudged noise."""
+COARSE, FINE = 28, 40
+"""Candidate remaining lives on the coarse and on the fine grid."""
 DRIFT = 0.35
 """Share of the model error that a forecast's own level gains for each doubling of the history it looks beyond."""
 
@@ -30,6 +32,11 @@ class Shape:
     prior: float
     level_sd: float
     scale_sd: float
+
+    @property
+    def middle(self) -> float:
+        """Volts at three tenths of the discharge, about which a fit scales the curve."""
+        return float(np.interp(0.3, self.depth, self.volts))
 
     def at(self, depth: np.ndarray) -> np.ndarray:
         """Volts at a depth of discharge; beyond the end the last slope goes on."""
@@ -78,58 +85,78 @@ def never_falling(ended: np.ndarray) -> np.ndarray:
 # --- discharge curves ---------------------------------------------------------------------------------------------
 
 
-def remaining_grid(o: Outlook, settings: BatterySettings, points: int = 48) -> np.ndarray:
+def remaining_grid(low: float, high: float, points: int) -> np.ndarray:
     """Candidate remaining lives to full discharge [days at the present drain], even in the logarithm."""
-    return np.geomspace(0.25, settings.longest_days, points)
+    return np.geomspace(low, high, points)
 
 
-def curve_estimate(
-    o: Outlook, shapes: list[Shape], settings: BatterySettings, life_prior: np.ndarray | None = None
-) -> Estimate:
+STARTS = np.array([0.0, 0.15, 0.3, 0.45, 0.55, 0.65, 0.73, 0.8, 0.86, 0.91])
+"""Candidate depths of discharge at the start of a record that begins within a battery's life."""
+
+
+@dataclass(frozen=True, slots=True)
+class Candidates:
+    """One curve and starting depth at all candidate remaining lives; arrays of shape (k,)."""
+
+    shape: Shape
+    start: float
+    life: np.ndarray
+    level: np.ndarray
+    scale: np.ndarray
+    log: np.ndarray
+
+
+def fit_candidates(o: Outlook, shapes: list[Shape], rest: np.ndarray, settings: BatterySettings) -> list[Candidates]:
+    """Fit every curve from every starting depth at candidate remaining lives; log weights per unit of log rest."""
+    starts = STARTS[:1] if o.start_known else STARTS
+    w = evidence_weights(o, settings)
+    weight = w / scatter(o, settings) ** 2
+    total = o.x_now + rest
+    prior = np.log(rest) + np.log(max(o.x_now, 1.0)) - 2.0 * np.log(total)
+    out = []
+    for shape in shapes:
+        for start in starts:
+            life = total / (1.0 - start)
+            c = shape.at(start + o.x[None, :] / life[:, None]) - shape.middle
+            level, scale, chi2 = ridge_line(c, o.volts, weight, (shape.middle, shape.level_sd), (1.0, shape.scale_sd))
+            log = student(chi2, w.sum()) + prior + np.log(shape.prior / len(starts))
+            out.append(Candidates(shape, float(start), life, level, scale, log))
+    return out
+
+
+def curve_estimate(o: Outlook, shapes: list[Shape], settings: BatterySettings) -> Estimate:
     """Fit every curve at every candidate remaining life (and starting depth), and weigh what they foretell.
 
     Level and scale of each curve are fitted in closed form under normal priors; the candidates' weights are their
-    Student likelihood times the prior of a life seen at a random moment, p(L) ~ 1/L^2. ``life_prior`` is not used here;
-    knowledge of lives enters the blend.
+    Student likelihood times the prior of a life seen at a random moment, p(L) ~ 1/L^2. A coarse grid of remaining
+    lives finds where the weight lies, a fine one carries the forecast.
     """
-    rest = remaining_grid(o, settings)
-    depths = np.array([0.0]) if o.start_known else np.array([0.0, 0.15, 0.3, 0.45, 0.6, 0.72, 0.82, 0.9])
-    w = evidence_weights(o, settings)
-    sigma = scatter(o, settings)
-    total = o.x_now + rest
-    prior = np.log(rest) + np.log(max(o.x_now, 1.0)) - 2.0 * np.log(total)
-    logs, fits = [], []
-    for shape in shapes:
-        middle = float(shape.at(np.array(0.3)))
-        for d0 in depths:
-            life = total / (1.0 - d0)
-            c = shape.at(d0 + o.x[None, :] / life[:, None]) - middle
-            level, scale, chi2 = ridge_line(c, o.volts, w / sigma**2, (middle, shape.level_sd), (1.0, shape.scale_sd))
-            logs.append(student(chi2, w.sum()) + prior + np.log(shape.prior / len(depths)))
-            fits.append((shape, d0, life, level, scale, middle))
-    log = np.array(logs)
-    evidence = float(log.max() + np.log(np.exp(log - log.max()).sum()))
+    coarse = remaining_grid(0.5, settings.longest_days, COARSE)
+    pooled = np.logaddexp.reduce([c.log for c in fit_candidates(o, shapes, coarse, settings)])
+    likely = np.flatnonzero(pooled > pooled.max() - 9.0)
+    low, high = coarse[max(likely[0] - 1, 0)], coarse[min(likely[-1] + 1, len(coarse) - 1)]
+    fine = remaining_grid(low, high, FINE)
+    candidates = fit_candidates(o, shapes, fine, settings)
+    log = np.array([c.log for c in candidates])
+    evidence = float(np.logaddexp.reduce(log, axis=None))
     weight = np.exp(log - evidence)
-    ended = np.zeros(len(o.ahead))
+    weight[weight < 1e-4 * weight.max()] = 0.0
     sd = growing_error(o, settings)
-    mean_now = 0.0
-    for row, (shape, d0, life, level, scale, middle) in enumerate(fits):
-        some = weight[row] > 1e-4
-        if not some.any():
-            continue
-        ended += foretold(o, shape, d0, life[some], level[some], scale[some], middle, weight[row][some], sd)
-        mean_now += float(weight[row][some].sum())
-    return Estimate("discharge curve", never_falling(ended / max(mean_now, 1e-12)), evidence)
+    ended = sum(foretold(o, c, w, sd) for c, w in zip(candidates, weight, strict=True) if w.any())
+    return Estimate("discharge curve", never_falling(ended / weight.sum()), evidence)
 
 
-def foretold(o, shape, d0, life, level, scale, middle, weight, sd):  # noqa: ANN001, ANN201
-    """Return the weighted P(ended by) of candidates of one curve; their recent misfit is carried on."""
+def foretold(o: Outlook, c: Candidates, weight: np.ndarray, sd: np.ndarray) -> np.ndarray:
+    """Return the weighted P(ended by) of one curve's candidates; their recent misfit is carried on."""
+    some = weight > 0
+    life, level, scale = c.life[some, None], c.level[some, None], c.scale[some, None]
     w = o.weight * np.exp(-(o.x[-1] - o.x) / max(0.06 * (o.x[-1] - o.x[0]), 1.0))
-    seen = level[:, None] + scale[:, None] * (shape.at(d0 + o.x[None, :] / life[:, None]) - middle)
-    miss = ((o.volts[None, :] - seen) * w).sum(axis=1) / w.sum()
-    path = level[:, None] + scale[:, None] * (shape.at(d0 + (o.x_now + o.ahead[None, :]) / life[:, None]) - middle)
-    z = (o.floor[None, :] - path - miss[:, None]) / sd[None, :]
-    return weight @ never_falling(ndtr(z))
+    recent = w > 0.02 * w.max()
+    x, v, w = o.x[recent], o.volts[recent], w[recent]
+    seen = level + scale * (c.shape.at(c.start + x[None, :] / life) - c.shape.middle)
+    miss = ((v[None, :] - seen) @ w / w.sum())[:, None]
+    path = level + scale * (c.shape.at(c.start + (o.x_now + o.ahead[None, :]) / life) - c.shape.middle)
+    return weight[some] @ never_falling(ndtr((o.floor[None, :] - path - miss) / sd[None, :]))
 
 
 def ridge_line(

@@ -107,6 +107,20 @@ def thin(x: np.ndarray, most: int = 70) -> np.ndarray:
     return group.max() - group
 
 
+def nightly(track: Track) -> np.ndarray:
+    """Return the positions of the lowest well-filled bin of each 24 hours counted back from the last one, in order.
+
+    Without a temperature the daily swing cannot be taken out; the cold end of each day is then the level that counts.
+    """
+    back = np.floor((track.time[-1] - track.time + 60.0) / DAY_S).astype(int)
+    full = track.count >= 0.25 * np.median(track.count)
+    volts = np.where(full, track.volts - track.drop, np.inf)
+    order = np.lexsort((volts, -back))
+    first = np.concatenate([[True], np.diff(back[order]) != 0])
+    keep = order[first]
+    return keep[np.isfinite(volts[keep])]
+
+
 def look_ahead(
     track: Track,
     x: np.ndarray,
@@ -134,14 +148,18 @@ def look_ahead(
     season : Season or None
     """
     drop = recent_drop(track)
+    if not np.isfinite(track.temperature).any() and np.median(np.diff(track.time)) < 0.6 * DAY_S:
+        keep = nightly(track)
+        if len(keep) >= 3:
+            track, x = track.part(keep), x[keep]
     volts = track.volts - drop
+    steps = np.diff(volts)
+    noise = float(1.4826 * np.median(np.abs(steps - np.median(steps))) / np.sqrt(2)) if len(steps) else 0.0
     group = thin(x)
     n = group.max() + 1
     size = np.bincount(group, minlength=n)
     mean = lambda values: np.bincount(group, weights=values, minlength=n) / size  # noqa: E731
     xs, vs = before + mean(x), mean(volts)
-    steps = np.diff(volts)
-    noise = float(1.4826 * np.median(np.abs(steps - np.median(steps))) / np.sqrt(2)) if len(steps) else 0.0
     age = xs[-1] - xs
     memory = max(0.5 * (xs[-1] - xs[0]), 1e-6)
     span = np.median(np.diff(track.time)) / DAY_S if len(track) > 1 else 1.0

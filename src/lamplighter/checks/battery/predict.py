@@ -49,7 +49,7 @@ def predict(battery: Battery, known: Class, settings: BatterySettings) -> Predic
     fresh = max(battery.fresh_v, float(np.max(life.track.volts)))
     shapes = shapes_for(battery.cell, fresh, battery.cutoff_v, known.learned)
     priors = priors_for(battery, known, settings) if life.start_known else []
-    return Prediction(life, now, float("nan"), "", o, forecast(o, shapes, priors, settings))
+    return Prediction(life, now, float("nan"), "", o, forecast(o, shapes, priors, fresh, settings))
 
 
 def still_low(battery: Battery, life: Life, settings: BatterySettings) -> bool:
