@@ -23,7 +23,7 @@ from lamplighter.fleet import Fleet, RegisterEntry, entry_of, parse_time, read_f
 from lamplighter.overview import overview
 from lamplighter.results import Assessment, NodeRow
 from lamplighter.settings import Settings, read_settings
-from lamplighter.triage import judge_fleet
+from lamplighter.triage import judge_fleet, review
 
 CHECKS = ("arrivals", "radio", "zero", "stuck", "data", "battery")
 """Modules of ``lamplighter.checks`` in the order they judge: a later one may use what an earlier one found."""
@@ -210,7 +210,7 @@ def assess_fleet(
             progress(done, len(names))
 
     context = make_context(fleet, settings, tuple(sorted(series)), source.traits, start, present)
-    results = judge(measures, context)
+    results = review(judge(measures, context), context, {n: drawn["daily"] for n, drawn in series.items()})
     for name, result in results.items():
         for node, drawn in result.series.items():
             series.setdefault(node, {})[name] = drawn

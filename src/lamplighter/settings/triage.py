@@ -104,6 +104,9 @@ class TriageSettings(Section):
     acceptance_zero_share: float = setting(
         0.5, "share of tolerance", "A new node's zero error may use up this share of its tolerance.", low=0.05, high=1
     )
+    acceptance_battery_share: float = setting(
+        0.97, "share", "A new battery shows at least this share of the voltage usual for its type.", low=0.5, high=1
+    )
 
     # Work log against data
     contradiction_window_days: float = setting(
@@ -111,6 +114,12 @@ class TriageSettings(Section):
     )
     swap_rise_v: float = setting(
         0.03, "V", "A new battery of the same chemistry lifts the voltage by at least this much.", low=0.001, high=2
+    )
+    contradiction_recent_days: float = setting(
+        90.0, "days", "A work log entry older than this is only noted when the data contradict it.", low=1
+    )
+    removal_grace_days: float = setting(
+        2.0, "days", "A node may check in this long after the day it was logged as removed: logs carry dates.", low=0
     )
 
     # Visits
@@ -156,7 +165,10 @@ class TriageSettings(Section):
         0.005, "share", "The planner stops once its plan is proven this close to the best possible.", low=0, high=0.5
     )
     planner_nodes: int = setting(
-        400, "branches", "The planner settles for what it has after this much search; counted, so that runs agree.", low=1
+        400,
+        "branches",
+        "The planner settles for what it has after this much search; counted, so that runs agree.",
+        low=1,
     )
 
     def __post_init__(self) -> None:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from lamplighter.triage.cautions import cautions_for
 from lamplighter.triage.judge import judge_fleet
+from lamplighter.triage.review import review
 
 if TYPE_CHECKING:
     from lamplighter.triage.papers import plan_summary, write_visits
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
 # Loaded on first use: the planner needs an optimiser that ranking does not.
 _HOME = {"VisitPlan": "visits", "plan_visits": "visits", "plan_summary": "papers", "write_visits": "papers"}
 
-__all__ = ["VisitPlan", "cautions_for", "judge_fleet", "plan_summary", "plan_visits", "write_visits"]
+__all__ = ["VisitPlan", "cautions_for", "judge_fleet", "plan_summary", "plan_visits", "review", "write_visits"]
 
 
 def __getattr__(name: str) -> Any:

@@ -12,6 +12,7 @@ from lamplighter.fleet import RegisterEntry
 from lamplighter.results import Assessment
 from lamplighter.settings.triage import TriageSettings
 from lamplighter.triage.jobs import BATTERY, Job, outlook_of, place_of
+from lamplighter.triage.risk import day_cost
 from lamplighter.triage.rules import load_rules
 
 YEAR_D = 365.25
@@ -121,19 +122,19 @@ def one_trip_each(done: Sequence[tuple[Job, float]], s: TriageSettings) -> CostP
 
 
 def yearly(done: Sequence[tuple[Job, float]], assessment: Assessment, s: TriageSettings, horizon: float) -> CostParts:
-    """Return the cost of a yearly round that changes every battery, the horizon's share of it.
+    """Return the cost of a yearly round that changes every battery, in its steady state: the horizon's share of a year.
 
-    A battery that would be empty in t days is dark (1 year - t)^2 / (2 years) on average until the round comes;
-    what is no battery gets a trip of its own.
+    A battery whose life is shorter than a year is dark for the rest of it; what is no battery gets a trip of its own.
     """
     share = horizon / YEAR_D
     minutes = load_rules(s.rules_file).cause(BATTERY).minutes
-    places, wasted = set(), 0.0
+    places, wasted, dark = set(), 0.0, 0.0
     for row in assessment.nodes:
         entry = RegisterEntry(**{**assessment.register.get(row.node, {}), "node": row.node})
         outlook = outlook_of(row, entry, assessment.as_of, s)
         life = s.typical_life_days if outlook is None else outlook.life
         wasted += s.part_prices.get(entry.battery_part, s.battery_price) * max(0.0, 1 - YEAR_D / life)
+        dark += day_cost(row.criticality, s) * max(0.0, YEAR_D - life)
         places.add(place_of(row.site, row.gateway, row.node))
     others = [j for j, _ in done if j.outlook is None]
     return CostParts(
@@ -142,13 +143,6 @@ def yearly(done: Sequence[tuple[Job, float]], assessment: Assessment, s: TriageS
         travel=share * sum(trip_money(p, s) for p in sorted(places)) + sum(trip_money(j.place, s) for j in others),
         work=share * s.hourly_cost * len(assessment.nodes) * minutes / 60 + work_money(others, s),
         wasted=share * wasted,
-        waiting=sum(until_round(j) if j.outlook else s.response_days * j.rate for j, _ in done),
+        waiting=share * dark + s.response_days * sum(j.rate for j in others),
         reckoned="every place once a year and every battery changed; what is no battery has a trip of its own",
     )
-
-
-def until_round(job: Job) -> float:
-    """Return the cost of a battery that waits for a yearly round on a day nobody chose [money]."""
-    assert job.outlook is not None
-    left = float(np.clip(job.outlook.p50, 0.0, YEAR_D))
-    return job.cost_per_day * (YEAR_D - left) ** 2 / (2 * YEAR_D)

@@ -236,7 +236,7 @@ def caution_keys(jobs: tuple[CauseRule, ...], case: NodeCase) -> set[str]:
     chemistry = case.facts.get("battery_cautions")
     if "lithium" in keys and chemistry is not None:
         keys = keys - {"lithium", "transport"} | set(chemistry)
-        keys |= {"transport"} if "lithium" in chemistry else set()
+        keys |= {"transport"} if "lithium" in keys else set()
     return keys
 
 
