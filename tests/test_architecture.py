@@ -29,7 +29,7 @@ ALLOWED: dict[str, set[str]] = {
     "engines": {"errors"},
     "overview": {*_DATA},
     "assess": {*_DATA, "checks", "triage", "engines", "intake", "overview"},
-    "simulate": {"errors", "wording"},
+    "simulate": {"errors", "wording", "fleet", "checkins"},
     "report": {*_DATA, "triage"},
     "screen": {*_DATA},
     "outputs": {*_DATA, "report"},
