@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -49,18 +50,20 @@ def write_export(path: Path, table: pd.DataFrame) -> Path:
     return path
 
 
-def read_export(path: Path, names: Names, first: int, sink: Sink) -> Found:
+def read_export(paths: Sequence[Path], names: Names, first: int, sink: Sink) -> Iterator[Found]:
     """Read what :func:`write_export` wrote, without the care of the real reader."""
     types = {"node": str, "quality": "int8", "reading": float, "sequence": float}
-    raw = pd.read_csv(path, dtype=types, keep_default_na=False, na_values=[""])
-    time = pd.to_datetime(raw["time"], utc=True).astype("datetime64[us, UTC]").astype("int64")
-    columns = {c: raw[c].to_numpy() for c in raw.columns if c not in ("node", "time")}
-    has = np.full(len(raw), WHOLE, dtype=np.uint8)
-    for name in (*MEASURES, "sequence"):
-        has |= np.where(np.isfinite(columns[name]), BITS[name], 0).astype(np.uint8)
-    node = np.array([names.code(n) for n in raw["node"]], dtype=np.int32)
-    sink(make_rows(len(raw), node=node, time=time, has=has, file=first, **columns), names)
-    return Found(accounts=(FileAccount(file=path.name, records_read=len(raw)),), rejects=empty_rejects())
+    for number, path in enumerate(paths, start=first):
+        raw = pd.read_csv(path, dtype=types, keep_default_na=False, na_values=[""])
+        time = pd.to_datetime(raw["time"], utc=True).astype("datetime64[us, UTC]").astype("int64")
+        columns = {c: raw[c].to_numpy() for c in raw.columns if c not in ("node", "time")}
+        has = np.full(len(raw), WHOLE, dtype=np.uint8)
+        for name in (*MEASURES, "sequence"):
+            has |= np.where(np.isfinite(columns[name]), BITS[name], 0).astype(np.uint8)
+        node = np.array([names.code(n) for n in raw["node"]], dtype=np.int32)
+        sink(make_rows(len(raw), node=node, time=time, has=has, file=number, **columns), names)
+        account = FileAccount(file=path.name, layout="plain", records_read=len(raw))
+        yield Found(accounts=(account,), rejects=empty_rejects())
 
 
 read_export.registered = ()

@@ -50,6 +50,9 @@ def collect(
         When nothing can be read, the folder cannot be written, or another run is writing to it.
     """
     chosen = settings or Settings()
-    found = find_exports(paths, chosen.intake.max_expansion)
-    files = sorted({Path(e.name if isinstance(e, Broken) else e.path) for e in found})
-    return collect_with(files, history_dir, chosen, ExportReader(chosen, units or {}), progress)
+    direct: dict[Path, bool] = {}
+    for export in find_exports(paths, chosen.intake.max_expansion):
+        path = Path(export.name if isinstance(export, Broken) else export.path)
+        direct[path] = direct.get(path, False) or export.direct
+    reader = ExportReader(chosen, units or {}, frozenset(p for p, named in direct.items() if named))
+    return collect_with(sorted(direct), history_dir, chosen, reader, progress)

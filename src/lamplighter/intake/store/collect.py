@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections import Counter
-from collections.abc import Callable, Collection, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -88,12 +88,12 @@ class CollectResult:
 
 @dataclass(frozen=True, kw_only=True)
 class Found:
-    """What reading one export found besides its rows.
+    """What reading one export file found besides its rows.
 
     Attributes
     ----------
     accounts : tuple of FileAccount
-        One for the export, or for each file in an archive; rows carry their place in it.
+        One for the file, or for each file in an archive; rows carry their place among all of a run.
     rejects : DataFrame
     notes : tuple of Note
     """
@@ -102,14 +102,19 @@ class Found:
     rejects: pd.DataFrame
     notes: tuple[Note, ...] = ()
 
+    @property
+    def read(self) -> bool:
+        """Whether anything could be read; if not, the file is tried again next time."""
+        return any(a.layout for a in self.accounts)
+
 
 class Reader(Protocol):
-    """Reads one export block by block; ``registered`` are the nodes that stand in the register."""
+    """Reads export files block by block; ``registered`` are the nodes that stand in the register."""
 
     registered: Collection[str]
 
-    def __call__(self, path: Path, names: Names, first: int, sink: Sink) -> Found:
-        """Give all rows of an export to the sink, their files numbered from ``first``."""
+    def __call__(self, paths: Sequence[Path], names: Names, first: int, sink: Sink) -> Iterator[Found]:
+        """Give the rows of one file after the other to the sink, numbered by account from ``first``."""
 
 
 def collect_with(
@@ -134,50 +139,66 @@ class _Run:
         self.tolerance_s, self.renames = settings.intake.join_tolerance_s, settings.intake.renames
         self.names = Names()
         self.generation = before.generation + 1
-        self.collected: list[tuple[str, int, Found]] = []
+        self.found: list[Found] = []
         self.n_files = STORED + 1
         self.parts: dict[Slot, Part] = {}
         self.nodes: dict[str, NodeSpan] = {}
         self.areas = dict(before.areas)
 
     def collect(self, files: Sequence[Path], reader: Reader, progress: Progress | None) -> CollectResult:
+        fresh, skipped = self._new_among(files)
         spill = Spill(self.folder / "incoming", self.before.buckets, self.renames)
         try:
-            read, skipped = self._read_all(files, reader, spill, progress)
+            for found in reader(list(fresh), self.names, self.n_files, spill.add):
+                self.found.append(found)
+                self.n_files += len(found.accounts)
+                if progress:
+                    progress(len(skipped) + len(self.found), len(files))
+            self._refuse_nothing(len(skipped))
             duplicates = self._merge_all(spill, self._called(reader.registered))
         finally:
             spill.remove()
-        after = self._commit(duplicates) if self.collected else self.before
-        accounts = tuple(a for f in after.files[len(self.before.files) :] for a in f.accounts)
+        accounts = self._closed(duplicates)
+        after = self._commit(list(fresh.values()), accounts) if any(f.read for f in self.found) else self.before
         rejects = self._rejects()
-        notes = merged_notes(*(found.notes for _, _, found in self.collected))
         return CollectResult(
             folder=self.folder,
-            files=read,
-            skipped=skipped,
-            account=account_of(accounts, after.rows - self.before.rows, counted(rejects), notes),
+            files=tuple(str(p) for p, f in zip(fresh, self.found, strict=True) if f.read),
+            skipped=tuple(map(str, skipped)),
+            account=account_of(
+                tuple(a for group in accounts for a in group),
+                after.rows - self.before.rows,
+                counted(rejects),
+                self._notes(),
+            ),
             rejects=rejects,
             nodes=len(after.nodes),
             rows=after.rows,
         )
 
-    def _read_all(
-        self, files: Sequence[Path], reader: Reader, spill: Spill, progress: Progress | None
-    ) -> tuple[tuple[str, ...], tuple[str, ...]]:
-        """Read every file not seen before into the spill; return the names read and skipped."""
+    def _new_among(self, files: Sequence[Path]) -> tuple[dict[Path, tuple[str, int]], list[Path]]:
+        """Return files not seen before with content hash and size, and the files seen before."""
         seen = {f.digest for f in self.before.files}
-        read, skipped = [], []
-        for done, path in enumerate(files, start=1):
+        fresh: dict[Path, tuple[str, int]] = {}
+        skipped = []
+        for path in files:
             digest, size = content_hash(path)
-            (skipped if digest in seen else read).append(str(path))
-            if digest not in seen:
+            if digest in seen:
+                skipped.append(path)
+            else:
+                fresh[path] = digest, size
                 seen.add(digest)
-                found = reader(path, self.names, self.n_files, spill.add)
-                self.collected.append((digest, size, found))
-                self.n_files += len(found.accounts)
-            if progress:
-                progress(done, len(files))
-        return tuple(read), tuple(skipped)
+        return fresh, skipped
+
+    def _refuse_nothing(self, skipped: int) -> None:
+        if self.found and not skipped and not any(f.read for f in self.found):
+            first = next((a.problem for f in self.found for a in f.accounts if a.problem), "nothing in it")
+            raise InputError(
+                f"none of {count(len(self.found), 'file')} could be read; the first: {first}", remedy="see preview"
+            )
+
+    def _notes(self) -> tuple[Note, ...]:
+        return merged_notes(*(found.notes for found in self.found))
 
     def _called(self, registered: Collection[str]) -> list[str]:
         """Say what each new node is called in this history; a name once given to an area stays with it."""
@@ -223,12 +244,24 @@ class _Run:
                 rows=known.rows + now.rows - gone, first=min(known.first, now.first), last=max(known.last, now.last)
             )
 
-    def _commit(self, duplicates: np.ndarray) -> Manifest:
-        files, number = [], STORED + 1
-        for digest, size, found in self.collected:
-            accounts = [_closed(a, int(d)) for a, d in zip(found.accounts, duplicates[number:], strict=False)]
-            files.append(Collected(digest=digest, size=size, accounts=tuple(accounts)))
-            number += len(accounts)
+    def _closed(self, duplicates: np.ndarray) -> list[tuple[FileAccount, ...]]:
+        """Return the accounts by file, with the duplicates that the merge found."""
+        counts = iter(duplicates[STORED + 1 :].tolist())
+        return [
+            tuple(
+                replace(a, duplicates=d, kept=a.records_read - a.rejected - d)
+                for a in f.accounts
+                for d in (next(counts),)
+            )
+            for f in self.found
+        ]
+
+    def _commit(self, contents: list[tuple[str, int]], accounts: list[tuple[FileAccount, ...]]) -> Manifest:
+        files = (
+            Collected(digest=digest, size=size, accounts=group)
+            for (digest, size), group, found in zip(contents, accounts, self.found, strict=True)
+            if found.read
+        )
         rejects = self._rejects()
         after = replace(
             self.before,
@@ -239,13 +272,13 @@ class _Run:
             areas=self.areas,
             reasons=Counter(self.before.reasons) + Counter(counted(rejects)),
             rejects=(*self.before.rejects, *self._write_rejects(rejects)),
-            notes=merged_notes(self.before.notes, *(found.notes for _, _, found in self.collected)),
+            notes=merged_notes(self.before.notes, self._notes()),
         )
         commit(self.folder, self.before, after)
         return after
 
     def _rejects(self) -> pd.DataFrame:
-        filled = [found.rejects for _, _, found in self.collected if len(found.rejects)]
+        filled = [found.rejects for found in self.found if len(found.rejects)]
         return pd.concat(filled, ignore_index=True) if filled else empty_rejects()
 
     def _write_rejects(self, rejects: pd.DataFrame) -> tuple[str, ...]:
@@ -260,13 +293,6 @@ class _Run:
 def counted(rejects: pd.DataFrame) -> dict[str, int]:
     """Return rejected records by reason, the most frequent first."""
     return dict(sorted(Counter(rejects["reason"]).items(), key=lambda r: (-r[1], r[0])))
-
-
-def _closed(account: FileAccount, duplicates: int) -> FileAccount:
-    if account.problem:
-        return account
-    kept = account.records_read - account.rejected - duplicates
-    return replace(account, duplicates=duplicates, kept=kept)
 
 
 def commit(folder: Path, before: Manifest, after: Manifest) -> bool:

@@ -47,7 +47,12 @@ def merge(
     again = _seen_nearby(old, rows, round(tolerance_s * US))
     dropped = np.bincount(rows.file[again], weights=rows.records[again], minlength=n_files).astype(np.int64)
     settled = settle(joined([old, rows.take(~again)]), tolerance_s, n_files)
-    return settled.rows, names, dropped + settled.duplicates
+    dropped += settled.duplicates
+    # Where a new record took the place of a stored one, earlier accounts stand as they are: the new one counts as the
+    # duplicate. A place of the history rarely meets more than one new file; the last is then as good as any.
+    dropped[rows.file.max()] += dropped[STORED]
+    dropped[STORED] = 0
+    return settled.rows, names, dropped
 
 
 def _seen_nearby(old: Rows, new: Rows, tolerance: int) -> np.ndarray:
