@@ -42,9 +42,6 @@ class Records:
         if not len(ends) or ends[-1] != len(data) - 1:
             ends = np.append(ends, len(data))
         starts = np.concatenate([[0], ends[:-1] + 1])
-        text = np.frombuffer(data, dtype=np.uint8)
-        returns = (ends > starts) & (text[np.maximum(ends - 1, 0)] == 13)
-        ends = ends - returns
         some = ends > starts
         return starts[some], ends[some]
 

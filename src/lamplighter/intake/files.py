@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 from lamplighter.errors import InputError
 
@@ -134,7 +134,7 @@ def _said(bad: Exception) -> str:
 class Metered(io.RawIOBase):
     """A stream that refuses to give more than its packed size allows."""
 
-    def __init__(self, inner: IO[bytes], name: str, packed: int, max_expansion: float) -> None:
+    def __init__(self, inner: Any, name: str, packed: int, max_expansion: float) -> None:
         self._inner, self._name = inner, name
         self._most = max(_SAFE_BYTES, int(packed * max_expansion))
         self._max_expansion, self._given = max_expansion, 0
@@ -145,7 +145,8 @@ class Metered(io.RawIOBase):
 
     def read(self, size: int = -1) -> bytes:
         """Return up to ``size`` bytes."""
-        data = self._inner.read(size if size >= 0 else self._most + 1)
+        # What is at hand, so that of an archive that breaks off nothing is lost but the break.
+        data = self._inner.read1(size if size >= 0 else self._most + 1)
         self._given += len(data)
         if self._given > self._most:
             raise expands(self._name, self._max_expansion)

@@ -77,7 +77,7 @@ def parse(texts: pa.Array, decimal: str) -> tuple[np.ndarray, np.ndarray]:
     pattern = r"^[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?$"
     good = pc.match_substring_regex(plain, pattern)
     if decimal == ",":
-        good = pc.and_(good, pc.invert(pc.match_substring_regex(clean, r"\.")))
+        good = pc.and_(good, pc.invert(pc.match_substring_regex(clean, r"^[+-]?[1-9]\d{0,2}(?:\.\d{3})+$|\..*,|,.*\.")))
     values = _floats(pc.if_else(good, plain, None))
     rest = np.flatnonzero(~good.to_numpy(zero_copy_only=False))
     strange = np.zeros(len(values), dtype=bool)

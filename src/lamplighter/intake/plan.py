@@ -45,6 +45,8 @@ class Plan:
         The node of a file that holds only one and does not name it.
     ignored : tuple of str
         Headings that mean nothing here.
+    sample : tuple of tuple of str
+        The cells of the first rows.
     notes : tuple of str
         What was assumed, in plain words.
     """
@@ -64,6 +66,7 @@ class Plan:
     node: str = ""
     ignored: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    sample: tuple[tuple[str, ...], ...] = field(default=(), repr=False)
 
     @property
     def described(self) -> str:
@@ -96,7 +99,7 @@ def make_plan(head: str, encoding: str, name: str, stem: str, settings: Settings
             remedy='name the columns in the settings, for example [columns] time = "Stamp"',
         )
     columns, notes = assign_roles(dialect, settings.columns)
-    plan = Plan("", encoding, dialect.delimiter, dialect.heading, dialect.line, columns, notes=notes)
+    plan = Plan("", encoding, dialect.delimiter, dialect.heading, dialect.line, columns, notes=notes, sample=dialect.rows)
     _refuse_other_files(plan, name)
     plan = _with_layout(plan, dialect, stem, settings, name)
     return _with_forms(plan, dialect, settings, name)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -14,63 +14,20 @@ from lamplighter.checkins import COLUMNS, Account, CheckIns, FileAccount, Note
 from lamplighter.errors import InputError
 from lamplighter.intake.cells import Rejected
 from lamplighter.intake.convert import Job
-from lamplighter.intake.files import READ_ERRORS, Broken, Export, find_exports, opened, unreadable
+from lamplighter.intake.files import Broken, Export, find_exports
 from lamplighter.intake.layout_plain import convert_plain
 from lamplighter.intake.layout_tags import convert_tags
 from lamplighter.intake.layout_wide import convert_wide
-from lamplighter.intake.plan import PLAIN, TAGS, WIDE, Plan, make_plan
+from lamplighter.intake.plan import PLAIN, TAGS, WIDE, Plan
 from lamplighter.intake.rows import Names, Rows, joined
 from lamplighter.intake.settle import settle
-from lamplighter.intake.text import HEAD_BYTES, Block, TextStream, blocks_of, encoding_of
+from lamplighter.intake.source import blocks_after_heading, plan_of
+from lamplighter.intake.survey import order_is_open, weigh_order, with_codes, with_order
+from lamplighter.intake.times import OrderEvidence
 from lamplighter.settings import Settings
 
 Progress = Callable[[int, int], None]
 CONVERT = {PLAIN: convert_plain, TAGS: convert_tags, WIDE: convert_wide}
-
-
-def plan_of(export: Export, settings: Settings) -> Plan:
-    """Recognise how one export is to be read.
-
-    Raises
-    ------
-    InputError
-        When it cannot be read or is no export.
-    """
-    try:
-        with opened(export, settings.intake.max_expansion) as raw:
-            head = raw.read(HEAD_BYTES)
-    except InputError:
-        raise
-    except READ_ERRORS as bad:
-        raise unreadable(export.name, bad) from bad
-    encoding = settings.intake.encoding if settings.intake.encoding != "auto" else encoding_of(head)
-    text = head.decode(encoding, errors="replace").lstrip("\ufeff").replace("\r\n", "\n").replace("\r", "\n")
-    whole = text if len(head) < HEAD_BYTES else text[: text.rfind("\n") + 1] or text
-    return make_plan(whole, encoding, export.name, export.stem, settings)
-
-
-def blocks_after_heading(export: Export, plan: Plan, settings: Settings) -> Iterator[Block]:
-    """Yield the blocks of an export without the lines up to its headings."""
-    intake = settings.intake
-    with opened(export, intake.max_expansion) as raw:
-        head = raw.read(HEAD_BYTES)
-        stream = TextStream(raw, plan.encoding, head)
-        for block in blocks_of(stream, int(intake.block_mb * 1e6), intake.max_quoted_lines):
-            rest = _without_heading(block, plan.heading_line)
-            if rest.data:
-                yield rest
-
-
-def _without_heading(block: Block, heading_line: int) -> Block:
-    if block.line > heading_line:
-        return block
-    place = 0
-    for _ in range(heading_line - block.line + 1):
-        end = block.data.find(b"\n", place)
-        if end < 0:
-            return Block(b"", block.line, False)
-        place = end + 1
-    return Block(block.data[place:], heading_line + 1, block.quoted)
 
 
 @dataclass
@@ -116,18 +73,19 @@ def read_exports(
     settings = settings or Settings()
     exports = find_exports(paths, settings.intake.max_expansion)
     run = _Run()
-    for i, export in enumerate(exports):
+    planned = plan_all(exports, settings)
+    for i, (export, plan) in enumerate(planned):
         try:
-            if isinstance(export, Broken):
-                raise export.error
-            _read_one(export, i, run, settings, dict(units or {}))
+            if isinstance(plan, InputError):
+                raise plan
+            _read_one(export, plan, i, run, settings, dict(units or {}))
         except InputError as bad:
             if export.direct:
                 raise
             run.files.append(FileAccount(file=export.name, problem=str(bad)))
         if progress:
             progress(i + 1, len(exports))
-    if not any(not f.problem for f in run.files):
+    if not any(f.layout for f in run.files):
         raise InputError(f"none of {len(exports)} files could be read; the first: {run.files[0].problem}", remedy="see preview")
     rows = joined(run.parts)
     names, rank = ranked(run.names.final(units or {}, settings.intake.renames))
@@ -136,24 +94,52 @@ def read_exports(
     return _finish(run, names, settled.rows, settled.duplicates)
 
 
-def _read_one(export: Export, number: int, run: _Run, settings: Settings, units: dict[str, str]) -> None:
-    plan = plan_of(export, settings)
+def plan_all(
+    exports: Sequence[Export | Broken], settings: Settings
+) -> list[tuple[Export, Plan] | tuple[Export | Broken, InputError]]:
+    """Recognise how all exports are to be read; the error in place of a plan where one cannot be.
+
+    Exports with the same headings help each other to tell the order of day and month.
+    """
+    plans: list[Plan | InputError] = []
+    own: dict[int, OrderEvidence] = {}
+    for i, export in enumerate(exports):
+        try:
+            if isinstance(export, Broken):
+                raise export.error
+            plan = plan_of(export, settings)
+            if order_is_open(plan):
+                own[i] = weigh_order(export, plan, settings)
+            plans.append(with_codes(export, plan, settings))
+        except InputError as bad:
+            plans.append(bad)
+    together: dict[tuple[str, ...], OrderEvidence] = {}
+    for i, evidence in own.items():
+        if isinstance(plan := plans[i], Plan):
+            together[plan.heading] = together.get(plan.heading, OrderEvidence()) + evidence
+    for i, evidence in own.items():
+        if isinstance(plan := plans[i], Plan):
+            try:
+                plans[i] = with_order(plan, evidence, together[plan.heading], exports[i].name)
+            except InputError as bad:
+                plans[i] = bad
+    return list(zip(exports, plans, strict=True))  # type: ignore[arg-type]
+
+
+def _read_one(export: Export, plan: Plan, number: int, run: _Run, settings: Settings, units: dict[str, str]) -> None:
     job = Job(plan, settings, run.names, number, units)
-    rejected = 0
-    try:
-        for block in blocks_after_heading(export, plan, settings):
-            odd = Rejected()
-            run.parts.append(CONVERT[plan.layout](job, block, odd))
-            rejected += len(odd.line)
-            if odd.line:
-                run.rejected.append(_reject_frame(export.name, odd))
-    except READ_ERRORS as bad:
-        if isinstance(bad, InputError):
-            raise
-        raise unreadable(export.name, bad) from bad
+    rejected, broken = 0, []
+    for block in blocks_after_heading(export, plan, settings, broken):
+        odd = Rejected()
+        run.parts.append(CONVERT[plan.layout](job, block, odd))
+        rejected += len(odd.line)
+        if odd.line:
+            run.rejected.append(_reject_frame(export.name, odd))
     account = FileAccount(
         file=export.name, layout=plan.layout, reading_notes=plan.described, records_read=job.noticed.records, rejected=rejected
     )
+    if broken:
+        account = replace(account, problem=f"breaks off after {account.records_read:,} records: {broken[0]}")
     run.files.append(account)
 
 
@@ -165,7 +151,7 @@ def _finish(run: _Run, names: list[str], rows: Rows, duplicates: np.ndarray) -> 
     from lamplighter.checkins import empty_rejects
 
     files = [
-        replace(f, duplicates=int(d), kept=f.records_read - f.rejected - int(d)) if not f.problem else f
+        replace(f, duplicates=int(d), kept=f.records_read - f.rejected - int(d))
         for f, d in zip(run.files, duplicates, strict=True)
     ]
     rejects = pd.concat(run.rejected, ignore_index=True) if run.rejected else empty_rejects()

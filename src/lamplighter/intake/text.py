@@ -9,6 +9,9 @@ from typing import IO
 
 import numpy as np
 
+from lamplighter.errors import InputError
+from lamplighter.intake.files import READ_ERRORS
+
 HEAD_BYTES = 256 * 1024
 """Read from the start to recognise encoding, dialect and layout."""
 _NEWLINE, _QUOTE = 10, 34
@@ -33,37 +36,48 @@ def encoding_of(head: bytes) -> str:
 
 @dataclass
 class TextStream:
-    """An export's bytes turned to UTF-8, with ``\\n`` between lines, piece by piece."""
+    """An export's bytes turned to UTF-8 with ``\\n`` as the only line end, piece by piece."""
 
     raw: IO[bytes]
     encoding: str
-    head: bytes = b""
     cut: str = ""
     """Why the stream ended early, if it did."""
 
     def pieces(self, size: int) -> Iterator[bytes]:
         """Yield pieces of about ``size`` bytes; a stream that breaks off ends there and says so in ``cut``."""
-        from lamplighter.intake.files import READ_ERRORS
-
         decode = None
-        if self.encoding not in ("utf-8", "utf-8-sig"):
+        if self.encoding.lower().replace("_", "-") not in ("utf-8", "utf-8-sig", "utf8"):
             decode = codecs.getincrementaldecoder(self.encoding)(errors="replace")
-        first, old_mac = True, b"\r" in self.head and b"\n" not in self.head
-        data, done = self.head, False
+        begun, held, done = False, b"", False
         while not done:
-            if len(data) < size:
-                try:
-                    more = self.raw.read(size - len(data))
-                    done = not more
-                    data += more
-                except READ_ERRORS as bad:
-                    self.cut, done = str(bad) or type(bad).__name__, True
-            piece = decode.decode(data, done).encode("utf-8") if decode else data
-            if first and piece.startswith(codecs.BOM_UTF8):
+            data, done = self._read(size)
+            piece = held + (decode.decode(data, done).encode("utf-8") if decode else data)
+            if not begun and piece.startswith(codecs.BOM_UTF8):
                 piece = piece[3:]
-            first = first and not piece
-            data = b""
-            yield piece.replace(b"\r", b"\n") if old_mac else piece
+            begun = begun or bool(piece)
+            # A carriage return at the very end may be half of a line end.
+            held = b"\r" if piece.endswith(b"\r") and not done else b""
+            piece = piece[: len(piece) - len(held)]
+            if b"\r" in piece:
+                piece = piece.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+            yield piece
+
+    def _read(self, size: int) -> tuple[bytes, bool]:
+        """Return up to ``size`` bytes, and whether that was all."""
+        parts, got = [], 0
+        while got < size:
+            try:
+                more = self.raw.read(size - got)
+            except READ_ERRORS as bad:
+                if isinstance(bad, InputError):
+                    raise
+                self.cut = str(bad) or type(bad).__name__
+                return b"".join(parts), True
+            if not more:
+                return b"".join(parts), True
+            parts.append(more)
+            got += len(more)
+        return parts[0] if len(parts) == 1 else b"".join(parts), False
 
 
 @dataclass(frozen=True, slots=True)

@@ -38,6 +38,7 @@ _COMPACT = (
 )
 _ISO = re.compile(r"^\d{4}-\d{2}-\d{2}(?:[T ]\d{2}:\d{2}(?::\d{2}(?:\.\d{1,6})?)?(Z|[+-]\d{2}(?::?\d{2})?)?)?$")
 _NUMBER = re.compile(r"^\s*-?\d+(?:[.,]\d+)?\s*$")
+_DIGITS = re.compile(r"^(?:19|20)\d{2}(?:0[1-9]|1[0-2])[0-3]\d(?:[T ]?[0-2]\d:?[0-5]\d(?::?[0-5]\d)?(?:\.\d+)?)?(?:Z|[+-]\d{2}:?\d{2})?$")
 _FIELDS = re.compile(r"^\s*(\d{1,2})[-/. ]\s?(\d{1,2})[-/. ,]\s?(\d{2,4})(?!\d)")
 
 
@@ -72,11 +73,16 @@ class OrderEvidence:
         return OrderEvidence(self.day_first + other.day_first, self.month_first + other.month_first, self.open + other.open)
 
     @property
+    def both(self) -> bool:
+        """Whether the dates contradict each other; one typing error among a hundred does not."""
+        return min(self.day_first, self.month_first) * 100 > max(self.day_first, self.month_first)
+
+    @property
     def order(self) -> str:
         """The order that the dates prove, empty when they prove none or both."""
-        if self.day_first and not self.month_first:
-            return DAY_FIRST
-        return MONTH_FIRST if self.month_first and not self.day_first else ""
+        if self.both or self.day_first == self.month_first:
+            return ""
+        return DAY_FIRST if self.day_first > self.month_first else MONTH_FIRST
 
 
 def form_of(samples: Iterable[str]) -> TimeForm | None:
@@ -88,6 +94,8 @@ def form_of(samples: Iterable[str]) -> TimeForm | None:
     texts = [s.strip() for s in samples if s.strip()]
     if not texts:
         return None
+    if sum(_DIGITS.match(t) is not None for t in texts) * 2 > len(texts):
+        return TimeForm("compact")
     numbers = [t for t in texts if _NUMBER.match(t)]
     if len(numbers) * 2 > len(texts):
         return _form_of_numbers(numbers)
@@ -102,9 +110,6 @@ def form_of(samples: Iterable[str]) -> TimeForm | None:
 
 
 def _form_of_numbers(texts: list[str]) -> TimeForm | None:
-    digits = [t for t in texts if len(t) in (8, 12, 14) and t[:2] in ("19", "20")]
-    if len(digits) * 2 > len(texts):
-        return TimeForm("compact")
     middle = float(np.median([abs(float(t.replace(",", "."))) for t in texts]))
     if _SERIAL_RANGE[0] <= middle <= _SERIAL_RANGE[1]:
         return TimeForm("serial")
