@@ -114,7 +114,7 @@ def test_certain_and_impossible_runs():
 
 
 def tail(reference, value):
-    return tail_probability(np.asarray(reference, dtype=float), value, most=25, shape_prior=0.7)
+    return tail_probability(np.asarray(reference, dtype=float), value, tails=(10, 30), shape=0.33, prior=2.0)
 
 
 @pytest.mark.parametrize("heavy", [0.3, 0.6, 1.0, 1.5])

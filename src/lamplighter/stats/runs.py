@@ -140,7 +140,9 @@ def longest_run_moments(n: int, p: float) -> tuple[float, float]:
     return mean, float(((2 * np.arange(n + 1) + 1) * above).sum() - mean**2)
 
 
-def tail_probability(reference: np.ndarray, value: float, *, most: int, shape_prior: float) -> float:
+def tail_probability(
+    reference: np.ndarray, value: float, *, tails: tuple[int, ...], shape: float, prior: float
+) -> float:
     """Probability that the longest of as many new runs as the reference holds reaches a value.
 
     Parameters
@@ -149,10 +151,13 @@ def tail_probability(reference: np.ndarray, value: float, *, most: int, shape_pr
         Lengths or durations of the ordinary runs, all positive, any order.
     value : float
         Length or duration asked about, in the same unit.
-    most : int
-        How many of the longest reference runs describe the tail.
-    shape_prior : float
-        Log-excess of the one run added to the sample, so that a tail of equal runs is not taken for a wall.
+    tails : tuple of int
+        How many of the longest reference runs describe the tail: few see its end, many are steadier. The smallest
+        probability counts, times the number of tails tried.
+    shape : float
+        Shape of the Weibull tail: 1 is a constant chance of ending, less is heavier; towards 0 it becomes a power law.
+    prior : float
+        One run more is added to the tail, this many times the threshold, so that equal runs are not taken for a wall.
 
     Returns
     -------
@@ -161,18 +166,22 @@ def tail_probability(reference: np.ndarray, value: float, *, most: int, shape_pr
 
     Notes
     -----
-    The largest runs over the threshold u are taken as Pareto (Hill, Annals of Statistics 3, 1975, 1163-1174),
-    which is heavier than any fixed repeat probability gives and so covers idle and running states alike. The
-    unknown index is integrated out: with k excesses log(x/u) of sum S, a new one exceeds z with (1 + z/S)^-k.
+    Over a threshold u the excesses (x/u)^shape - 1 of the k longest runs are taken as exponential: a chance of
+    ending that falls with age covers idle and running states alike. Their unknown mean is integrated out: with sum
+    S of the excesses, a new one exceeds z with (1 + z/S)^-k (the Bayesian prediction of an exponential variable).
     """
-    n = len(reference)
-    if n == 0 or value <= 0:
+    if len(reference) == 0 or value <= 0:
         return 1.0
+    return min(1.0, len(tails) * min(_tail(reference, value, most, shape, prior) for most in tails))
+
+
+def _tail(reference: np.ndarray, value: float, most: int, shape: float, prior: float) -> float:
+    n = len(reference)
     k = int(min(most, max(1, n // 2)))
     top = np.partition(reference, n - k - 1)[n - k - 1 :] if n > k else np.concatenate([[reference.min()], reference])
     threshold = float(top[0])
     if value <= threshold:
         return 1.0
-    excess = float(np.log(top[1:] / threshold).sum()) + shape_prior
-    one = (1 + np.log(value / threshold) / excess) ** -(k + 1)
+    excess = float(((top[1:] / threshold) ** shape - 1).sum()) + prior**shape - 1
+    one = (1 + ((value / threshold) ** shape - 1) / excess) ** -(k + 1)
     return float(-np.expm1(k * np.log1p(-min(one, 1 - 1e-16))))

@@ -20,6 +20,7 @@ from lamplighter.fleet import RegisterEntry
 from lamplighter.results import Finding, Verdict
 from lamplighter.settings.stuck import StuckSettings
 from lamplighter.stats.discovery import benjamini_hochberg
+from lamplighter.wording import number
 
 NATURAL_LIMITS = (0.0, 100.0)
 """Readings that many quantities cannot pass: nothing, and all of it in per cent."""
@@ -33,7 +34,7 @@ def judge(measures: Mapping[str, StuckMeasures], context: Context) -> CheckResul
     """Judge all nodes together."""
     s = context.settings.stuck
     cases = {node: cases_of(node, m, context, s) for node, m in sorted(measures.items())}
-    called = call(cases, s)
+    called = call(cases, context, s)
     shared = shared_freezes(called, context)
     result = CheckResult(fleet={"probability_limit": s.most_probability, "nodes_tested": len(cases)})
     for gateway, nodes in shared.items():
@@ -55,13 +56,14 @@ def cases_of(node: str, m: StuckMeasures, context: Context, s: StuckSettings) ->
     entry, traits = context.register[node], context.traits.get(node, frozenset())
     if traits & {COMPRESSED, FORWARD_FILLED}:
         return []
+    coarse = not m.levels >= s.min_levels
     frozen = [Case(node, "record_frozen", f) for f in m.frozen if long_enough(f, s)]
     sure = [c.stand for c in frozen if c.stand.p <= s.most_probability]
     single = []
-    for stand in m.stands:
+    for stand in () if coarse else m.stands:
         if not long_enough(stand, s) or any(overlap(stand, f) > 0.8 * (stand.end - stand.start) for f in sure):
             continue
-        if rests_there(stand, s):
+        if rests_there(stand, s) or (entry.rests_at_zero and at_zero(stand, entry, s)):
             single.append(Case(node, "long_rest", stand))
         elif not (saturates(stand, s) or drawn_to_limit(stand, entry, s)):
             single.append(Case(node, "pegged" if at_limit(stand, entry, s) else "stuck", stand))
@@ -70,12 +72,22 @@ def cases_of(node: str, m: StuckMeasures, context: Context, s: StuckSettings) ->
 
 def long_enough(stand: Stand, s: StuckSettings) -> bool:
     """Whether a stand is long in hours, in check-ins and against the longest ordinary one."""
+    ratio = s.min_ratio if stand.open else s.gentle_ratio if gentle(stand, s) else s.over_ratio
     return (
-        stand.watched_s >= s.min_hours * 3600
+        stand.watched_s >= max(s.min_hours * 3600, ratio * stand.longest_s)
         and stand.check_ins >= s.min_check_ins
-        and stand.watched_s >= s.min_ratio * stand.longest_s
         and stand.references >= s.min_reference_runs
     )
+
+
+def gentle(stand: Stand, s: StuckSettings) -> bool:
+    """Whether a run is over and was left by a step of ordinary size, as a rest of the process is."""
+    return not stand.open and stand.leave_rare > s.gentle_share
+
+
+def at_zero(stand: Stand, entry: RegisterEntry, s: StuckSettings) -> bool:
+    """Whether a stand lies at zero, give or take a zero error, where the register says that the process rests."""
+    return entry.span is not None and abs(stand.value) <= s.beyond_pct_span / 100 * entry.span
 
 
 def at_limit(stand: Stand, entry: RegisterEntry, s: StuckSettings) -> bool:
@@ -93,15 +105,26 @@ def drawn_to_limit(stand: Stand, entry: RegisterEntry, s: StuckSettings) -> bool
     return natural and stand.extreme and gradual and stand.watched_s <= s.saturation_days * DAY_S
 
 
-def call(cases: Mapping[str, list[Case]], s: StuckSettings) -> dict[str, list[Case]]:
+def beyond(case: Case, entry: RegisterEntry, s: StuckSettings) -> bool:
+    """Whether a stand lies outside the range, where no process in service belongs."""
+    if case.kind != "pegged":
+        return False
+    slack = s.beyond_pct_span / 100 * entry.span
+    return case.stand.value > entry.url + slack or case.stand.value < entry.lrl - slack
+
+
+def call(cases: Mapping[str, list[Case]], context: Context, s: StuckSettings) -> dict[str, list[Case]]:
     """Keep the stands too improbable to be ordinary, with the false discovery rate held over the fleet's nodes."""
     nodes = list(cases)
     least = np.array([min((c.stand.p for c in cases[n] if c.kind != "long_rest"), default=1.0) for n in nodes])
     cutoff = min(benjamini_hochberg(least, s.false_rate).cutoff, s.most_probability) if len(nodes) else 0.0
-    return {
-        n: [c for c in cases[n] if c.stand.p <= (s.most_probability if c.kind == "long_rest" else cutoff)]
-        for n in nodes
-    }  # fmt: skip
+
+    def limit(case: Case) -> float:
+        if beyond(case, context.register[case.node], s):
+            return s.beyond_probability
+        return s.most_probability if case.kind == "long_rest" else cutoff
+
+    return {n: [c for c in cases[n] if c.stand.p <= limit(c)] for n in nodes}
 
 
 def shown(found: list[Case]) -> list[Case]:
@@ -173,6 +196,12 @@ def verdict(
             state="not evaluated",
             reason=f"The reading changed only {max(m.runs - 1, 0)} times, so its ordinary behaviour is not known. "
             "Compare it with a second instrument at the next visit.",
+        )
+    if not m.levels >= s.min_levels:
+        return Verdict(
+            state="not evaluated",
+            reason=f"All its readings lie within {number(m.levels, 2)} steps of its resolution: too coarse to tell a "
+            "reading at rest from a stuck one.",
         )
     if any(c.kind == "long_rest" for c in cases) and any(f.kind == "long_rest" for f in said):
         return Verdict(state="good", reason=next(f.evidence for f in said if f.kind == "long_rest"))

@@ -30,6 +30,8 @@ class StuckMeasures:
         From the first to the last of them [s].
     runs : int
         Runs of equal readings among them.
+    levels : float
+        Usual range outside the longest run, in steps of the resolution.
     stands : tuple of Stand
         The longest runs, each with its probability, longest first.
     frozen : tuple of Stand
@@ -44,6 +46,7 @@ class StuckMeasures:
     check_ins: int
     span_s: float
     runs: int
+    levels: float
     stands: tuple[Stand, ...]
     frozen: tuple[Stand, ...]
     usual_v: float
@@ -59,7 +62,9 @@ def measure(history: NodeHistory, settings: Settings) -> StuckMeasures:
     time, value = history.time[usable], reading[usable]
     course = course_of(time, value, history.typical_interval_s, s)
     stands = find_stands(course, s)
-    stands += find_stands(course, s, band=band_width(course, s)) if course.wide else ()
+    band = band_width(course, s) if course.wide else math.inf
+    if usual_range(value) >= s.min_levels * band:
+        stands += find_stands(course, s, band)
     beside = {name: getattr(history, name)[usable] for name in CHANNELS}
     volts = history.battery_v[np.isfinite(history.battery_v)]
     usual_v = float(np.quantile(volts, 0.9)) if len(volts) else math.nan
@@ -67,6 +72,7 @@ def measure(history: NodeHistory, settings: Settings) -> StuckMeasures:
         check_ins=len(time),
         span_s=float(time[-1] - time[0]) if len(time) else 0.0,
         runs=len(course.runs.start),
+        levels=usual_levels(course),
         stands=tuple(_beside(stand, beside) for stand in without_doubles(stands)),
         frozen=frozen_records(history, s),
         usual_v=usual_v,
@@ -75,10 +81,23 @@ def measure(history: NodeHistory, settings: Settings) -> StuckMeasures:
     )
 
 
+def usual_levels(course: Course) -> float:
+    """Usual range of the readings outside the longest run, in steps of the resolution; NaN when it never moves."""
+    if course.step == 0:
+        return math.nan
+    longest = int(np.argmax(course.runs.length))
+    outside = np.delete(course.value, np.s_[course.runs.start[longest] : course.runs.last[longest] + 1])
+    return usual_range(outside) / course.step if len(outside) else math.nan
+
+
+def usual_range(value: np.ndarray) -> float:
+    """Range of the readings without the lowest and the highest one per cent."""
+    return float(np.ptp(np.quantile(value, (0.01, 0.99)))) if len(value) else 0.0
+
+
 def band_width(course: Course, s: StuckSettings) -> float:
-    """Width within which a reading counts as still: a share of its usual range, at least three resolutions."""
-    low, high = np.quantile(course.value, (0.05, 0.95))
-    return max(3 * course.step, s.band_pct_range / 100 * float(high - low))
+    """Width of the classes within which a reading counts as still: a share of its usual range, or six resolutions."""
+    return max(6 * course.step, s.band_pct_range / 100 * usual_range(course.value))
 
 
 def without_doubles(stands: tuple[Stand, ...]) -> tuple[Stand, ...]:
@@ -122,7 +141,7 @@ def frozen_records(history: NodeHistory, s: StuckSettings) -> tuple[Stand, ...]:
         return ()
     parts = [columns[n][known] for n in names]
     course = course_of(history.time[known], parts[0], history.typical_interval_s, s, encode_runs(*parts))
-    found = find_stands(course, s)
+    found = find_stands(course, s, creeps=False)
     return tuple(replace(stand, channels=tuple(names)) for stand in found)
 
 

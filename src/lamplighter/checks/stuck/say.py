@@ -189,7 +189,7 @@ def failure_current(node: str, gateway: str, m: StuckMeasures, as_of: float, s: 
         unit="mA",
         probability=1.0,
         severity="F" if lasts else "info",
-        evidence=f"The output lay in its failure range, {quantity(value, 'mA')}, from {moment(start)} to {moment(end)}; "
+        evidence=f"The output signalled failure, {quantity(value, 'mA')}, from {moment(start)} to {moment(end)}; "
         f"failure is at most {quantity(s.failure_low_ma, 'mA')} or at least {quantity(s.failure_high_ma, 'mA')}.",
         remedy=CHECK_SENSOR,
         key=iso(start),
@@ -202,6 +202,7 @@ def wild_readings(node: str, gateway: str, m: StuckMeasures, s: StuckSettings) -
     with_low, otherwise = k.low / max(k.low_of, 1), (k.usual + 1) / max(k.usual_of, 1)
     if k.low < s.min_spikes or with_low < s.spike_ratio * otherwise or k.recent < s.spike_share * k.recent_of:
         return None
+    usual = percent(k.usual / max(k.usual_of, 1), 2)
     return Finding(
         check="stuck",
         kind="low_battery_readings",
@@ -211,7 +212,7 @@ def wild_readings(node: str, gateway: str, m: StuckMeasures, s: StuckSettings) -
         value=100 * with_low,
         unit="% of check-ins",
         severity="S",
-        evidence=f"Wild single readings at {percent(with_low, 2)} of the check-ins with a low battery and at "
-        f"{percent(k.usual / max(k.usual_of, 1), 2)} of the others, last on {date(k.last)}: do not trust the reading.",
+        evidence=f"Wild single readings at {percent(with_low, 2)} of check-ins with a low battery and at "
+        f"{usual} of the others, last on {date(k.last)}: do not trust the reading.",
         remedy=CHECK_BATTERY,
     )
