@@ -113,19 +113,30 @@ def test_certain_and_impossible_runs():
         run_probability(10, 0, 0.5)
 
 
-def tail(reference, value):
-    return tail_probability(np.asarray(reference, dtype=float), value, tails=(10, 30), shape=0.33, prior=2.0)
+def tail(reference, value, shape=0.5):
+    return tail_probability(np.asarray(reference, dtype=float), value, tails=(10, 30), shape=shape, prior=2.0)
 
 
-@pytest.mark.parametrize("heavy", [0.3, 0.6, 1.0, 1.5])
-def test_the_longest_of_ordinary_heavy_tailed_runs_is_called_rare_only_as_often_as_it_should_be(heavy):
+def share_below(draw, level, **more):
+    """Share of samples whose longest run, judged against the others, comes out below a level."""
     rng = np.random.default_rng(11)
     hits = []
     for _ in range(600):
-        runs = np.sort((1 - rng.random(400)) ** -heavy)
-        hits.append(tail(runs[:-1], runs[-1]))
-    assert np.mean(np.array(hits) < 0.01) <= 0.02
-    assert np.mean(np.array(hits) < 0.2) <= 0.26
+        runs = np.sort(draw(rng))
+        hits.append(tail(runs[:-1], runs[-1], **more) < level)
+    return np.mean(hits)
+
+
+@pytest.mark.parametrize("level", [0.01, 0.1])
+@pytest.mark.parametrize("shape", [0.5, 0.7, 1.0, 2.0])
+def test_the_longest_of_ordinary_runs_is_called_rare_no_more_often_than_it_should_be(shape, level):
+    """Weibull runs at least as light as the shape assumed; twice the level allows for the two tails tried."""
+    assert share_below(lambda rng: rng.weibull(shape, 400) + 0.05, level) <= 2 * level
+
+
+@pytest.mark.parametrize("heavy", [0.3, 0.6, 1.0])
+def test_a_shape_near_zero_covers_power_laws(heavy):
+    assert share_below(lambda rng: (1 - rng.random(400)) ** -heavy, 0.01, shape=0.05) <= 0.02
 
 
 def test_a_run_far_beyond_the_others_is_improbable_and_one_like_them_is_not():
