@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from lamplighter.checkins import COLUMNS, Account, CheckIns, FileAccount, Note
+from lamplighter.checkins import COLUMNS, Account, CheckIns, FileAccount, empty_rejects
 from lamplighter.errors import InputError
 from lamplighter.intake.cells import Rejected
 from lamplighter.intake.convert import Job
@@ -19,12 +19,15 @@ from lamplighter.intake.layout_plain import convert_plain
 from lamplighter.intake.layout_tags import convert_tags
 from lamplighter.intake.layout_wide import convert_wide
 from lamplighter.intake.plan import PLAIN, TAGS, WIDE, Plan
+from lamplighter.intake.notes import duplicate_notes, notes_of_jobs
 from lamplighter.intake.rows import Names, Rows, joined
 from lamplighter.intake.settle import settle
+from lamplighter.intake.shapes import put_right
 from lamplighter.intake.source import blocks_after_heading, plan_of
 from lamplighter.intake.survey import order_is_open, weigh_order, with_codes, with_order
 from lamplighter.intake.times import OrderEvidence
 from lamplighter.settings import Settings
+from lamplighter.wording import count
 
 Progress = Callable[[int, int], None]
 CONVERT = {PLAIN: convert_plain, TAGS: convert_tags, WIDE: convert_wide}
@@ -38,7 +41,7 @@ class _Run:
     parts: list[Rows] = field(default_factory=list)
     files: list[FileAccount] = field(default_factory=list)
     rejected: list[pd.DataFrame] = field(default_factory=list)
-    notes: list[Note] = field(default_factory=list)
+    jobs: list[tuple[str, Job]] = field(default_factory=list)
 
 
 def read_exports(
@@ -87,11 +90,7 @@ def read_exports(
             progress(i + 1, len(exports))
     if not any(f.layout for f in run.files):
         raise InputError(f"none of {len(exports)} files could be read; the first: {run.files[0].problem}", remedy="see preview")
-    rows = joined(run.parts)
-    names, rank = ranked(run.names.final(units or {}, settings.intake.renames))
-    rows.node = rank[rows.node]
-    settled = settle(rows, settings.intake.join_tolerance_s, len(exports))
-    return _finish(run, names, settled.rows, settled.duplicates)
+    return finished(run, settings, units or {}, len(exports))
 
 
 def plan_all(
@@ -128,44 +127,58 @@ def plan_all(
 
 def _read_one(export: Export, plan: Plan, number: int, run: _Run, settings: Settings, units: dict[str, str]) -> None:
     job = Job(plan, settings, run.names, number, units)
-    rejected, broken = 0, []
+    parts, frames, broken = [], [], []
     for block in blocks_after_heading(export, plan, settings, broken):
         odd = Rejected()
-        run.parts.append(CONVERT[plan.layout](job, block, odd))
-        rejected += len(odd.line)
+        parts.append(CONVERT[plan.layout](job, block, odd))
         if odd.line:
-            run.rejected.append(_reject_frame(export.name, odd))
-    account = FileAccount(
-        file=export.name, layout=plan.layout, reading_notes=plan.described, records_read=job.noticed.records, rejected=rejected
+            frames.append(reject_frame(export.name, odd))
+    run.parts += parts
+    run.rejected += frames
+    run.jobs.append((export.name, job))
+    run.files.append(
+        FileAccount(
+            file=export.name,
+            layout=plan.layout,
+            reading_notes=plan.described,
+            records_read=job.noticed.records,
+            rejected=sum(map(len, frames)),
+            problem=f"breaks off after {count(job.noticed.records, 'record')}: {broken[0]}" if broken else "",
+        )
     )
-    if broken:
-        account = replace(account, problem=f"breaks off after {account.records_read:,} records: {broken[0]}")
-    run.files.append(account)
 
 
-def _reject_frame(name: str, rejected: Rejected) -> pd.DataFrame:
-    return pd.DataFrame({"file": name, "line": np.array(rejected.line, dtype=np.int64), "reason": rejected.reason, "text": rejected.text})
+def reject_frame(name: str, rejected: Rejected) -> pd.DataFrame:
+    """Return records set aside as a table."""
+    line = np.array(rejected.line, dtype=np.int64)
+    return pd.DataFrame({"file": name, "line": line, "reason": rejected.reason, "text": rejected.text})
 
 
-def _finish(run: _Run, names: list[str], rows: Rows, duplicates: np.ndarray) -> CheckIns:
-    from lamplighter.checkins import empty_rejects
-
+def finished(run: _Run, settings: Settings, units: Mapping[str, str], n_files: int) -> CheckIns:
+    """Settle what was read, put misleading shapes right, and draw up the account."""
+    rows = joined(run.parts)
+    run.parts = []
+    names, rank = ranked(run.names.final(units, settings.intake.renames))
+    rows.node = rank[rows.node]
+    settled = settle(rows, settings.intake.join_tolerance_s, n_files)
+    shaped = put_right(settled.rows, names, settings, n_files)
     files = [
         replace(f, duplicates=int(d), kept=f.records_read - f.rejected - int(d))
-        for f, d in zip(run.files, duplicates, strict=True)
+        for f, d in zip(run.files, settled.duplicates + shaped.dropped, strict=True)
     ]
     rejects = pd.concat(run.rejected, ignore_index=True) if run.rejected else empty_rejects()
+    rejects = rejects.sort_values(["file", "line"], kind="stable", ignore_index=True)
     account = Account(
         files=tuple(files),
         records_read=sum(f.records_read for f in files),
         kept=sum(f.kept for f in files),
         duplicates=sum(f.duplicates for f in files),
         rejected=sum(f.rejected for f in files),
-        check_ins=len(rows),
+        check_ins=len(shaped.rows),
         reasons=dict(sorted(Counter(rejects["reason"]).items(), key=lambda r: (-r[1], r[0]))),
-        notes=tuple(run.notes),
+        notes=(*notes_of_jobs(run.jobs), *duplicate_notes(files, int(settled.duplicates.sum())), *shaped.notes),
     )
-    return CheckIns(table_of(rows, names), account, rejects)
+    return CheckIns(table_of(shaped.rows, names), account, rejects, shaped.traits)
 
 
 def ranked(final: list[str]) -> tuple[list[str], np.ndarray]:

@@ -51,6 +51,25 @@ class IntakeSettings(Section):
         "How the historian stored the values, where the data do not tell.",
         choices=("auto", "every check-in", "compressed", "forward filled"),
     )
+    filled_min_runs: int = setting(20, "runs", "Fewer changes of value cannot show a pattern.", low=3)
+    filled_min_even: float = setting(0.9, "-", "A grid has nearly all rows at one spacing.", low=0.5, high=1.0)
+    filled_max_single: float = setting(
+        0.05, "-", "On a grid finer than the check-ins values hardly ever change two rows running.", low=0.0, high=0.5
+    )
+    filled_min_typical: float = setting(
+        0.5, "-", "Changes at random put at most a sixth of the runs near one length at so few single ones.", low=0.3, high=1.0
+    )
+    compressed_min_rows: int = setting(30, "rows", "Fewer steps of the reading cannot show that small ones are missing.", low=10)
+    compressed_max_even: float = setting(
+        0.5, "-", "Readings at even times are not stored by exception.", low=0.1, high=1.0
+    )
+    compressed_max_equal: float = setting(0.02, "-", "Storage by exception leaves out a value that stays.", low=0.0, high=0.5)
+    compressed_min_hole: float = setting(
+        0.2, "-", "Smallest step over the typical one: near 0 where all steps are stored, near 1 at a dead band.", low=0.02, high=1.0
+    )
+    compressed_min_share: float = setting(
+        0.3, "-", "Storage is set for a historian, not for a node; a single one that looks so is chance.", low=0.0, high=1.0
+    )
     max_expansion: float = setting(
         250.0, "times", "Exports shrink 5 to 30 times; a file that grows more than this is refused as a trap.", low=1.0
     )
