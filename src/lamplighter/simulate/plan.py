@@ -136,10 +136,12 @@ def draw_faults(options: Options) -> dict[int, str]:
     kinds = options.faults or tuple(FAULT_WEIGHTS)
     count = round(options.nodes * options.fault_share)
     chosen = rng.permutation(options.nodes)[:count]
-    # Dealt out in proportion rather than drawn, so that small fleets have every kind too.
+    # Every kind once, the rest in proportion, so that small fleets have every kind too.
+    once = list(range(len(kinds))) if count >= len(kinds) else []
     weights = np.array([FAULT_WEIGHTS[k] for k in kinds])
-    places = np.searchsorted(np.cumsum(weights) / weights.sum(), (np.arange(count) + rng.random()) / max(count, 1))
-    dealt = rng.permutation(np.minimum(places, len(kinds) - 1))
+    rest = count - len(once)
+    places = np.searchsorted(np.cumsum(weights) / weights.sum(), (np.arange(rest) + rng.random()) / max(rest, 1))
+    dealt = rng.permutation([*once, *np.minimum(places, len(kinds) - 1)])
     return {int(node): kinds[k] for node, k in zip(chosen, dealt, strict=True)}
 
 
