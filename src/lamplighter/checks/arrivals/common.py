@@ -1,0 +1,130 @@
+"""The fleet's gaps together, what outages explain of them, and what is left to each node."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from lamplighter.checkins import DAY_S
+from lamplighter.checks.arrivals.measure import ArrivalsMeasure
+from lamplighter.checks.arrivals.outages import (
+    Presence,
+    Silences,
+    Window,
+    attribute,
+    common_silences,
+    surprises,
+)
+from lamplighter.checks.base import Context
+
+HOST, GATEWAY, GROUP = "host", "gateway", "group"
+
+
+@dataclass(frozen=True)
+class Shared:
+    """Outages and what they took from each node.
+
+    Attributes
+    ----------
+    nodes : tuple of str
+        Nodes in the order of their numbers.
+    gateways : tuple of str
+        Gateways in the order of their numbers.
+    windows : list of Window
+        In order of time.
+    lost, cause : dict of node to ndarray, shape (g,)
+        By gap: missed check-ins that are not the node's own, and which window took most of them (-1 for none).
+    by_day : dict of node to ndarray, shape (d,)
+        Missed by UTC day through outages.
+    """
+
+    nodes: tuple[str, ...]
+    gateways: tuple[str, ...]
+    windows: list[Window]
+    lost: dict[str, np.ndarray]
+    cause: dict[str, np.ndarray]
+    by_day: dict[str, np.ndarray]
+
+    def gateway(self, window: Window) -> str:
+        """Return the gateway a window is about, empty when it is about none."""
+        return self.gateways[window.group] if window.level == GATEWAY else ""
+
+
+def removed_since(node: str, last: float, context: Context) -> bool:
+    """Whether the work log says that a node was taken out, and it has not checked in for long after."""
+    removals = [w.time for w in context.worklog.get(node, ()) if w.action == "removed"]
+    return bool(removals) and last <= max(removals) + DAY_S
+
+
+def share_out(measures: Mapping[str, ArrivalsMeasure], context: Context) -> Shared:
+    """Find common silences at host, gateway and group level and share the gaps out between them and the nodes."""
+    s = context.settings.arrivals
+    nodes = tuple(n for n in sorted(measures) if measures[n].judged)
+    named = [context.register[n].gateway for n in nodes]
+    gateways = tuple(sorted({g for g in named if g}))
+    who, silences, owners = _gather(nodes, named, gateways, measures, context)
+    taken = np.zeros(len(silences.start), dtype=bool)
+    everyone = np.arange(len(nodes))
+    members = {g: np.flatnonzero(who.group == g) for g in range(len(gateways))}
+    windows: list[Window] = []
+    if len(gateways) != 1 or (who.group < 0).any():
+        found = common_silences(silences, who, {-1: everyone}, HOST, s.host_share, taken, s)
+        windows += [w for w in found if not gateways or len(np.unique(who.group[w.members])) > 1]
+    windows += common_silences(silences, who, members, GATEWAY, s.outage_share, taken, s)
+    windows += common_silences(silences, who, {-1: everyone}, GROUP, 0.0, taken, s, part=True)
+    windows.sort(key=lambda w: (w.start, w.level, w.group))
+    about = {HOST: lambda _w: everyone, GATEWAY: lambda w: members[w.group], GROUP: lambda w: w.members}
+    lost, cause = attribute(silences, windows, [about[w.level](w) for w in windows], s.outage_covers)
+    per_node = {n: slice(a, b) for n, (a, b) in zip(nodes, owners, strict=True)}
+    return Shared(
+        nodes, gateways, windows,
+        {n: lost[at] for n, at in per_node.items()},
+        {n: cause[at] for n, at in per_node.items()},
+        {n: _by_day(measures[n], lost[at], cause[at], windows) for n, at in per_node.items()},
+    )  # fmt: skip
+
+
+def _gather(
+    nodes: tuple[str, ...],
+    named: list[str],
+    gateways: tuple[str, ...],
+    measures: Mapping[str, ArrivalsMeasure],
+    context: Context,
+) -> tuple[Presence, Silences, list[tuple[int, int]]]:
+    """Put all nodes' gaps into one table; also return where each node's are."""
+    parts: list[tuple[np.ndarray, ...]] = []
+    owners, first, last, interval, at = [], [], [], [], 0
+    for number, node in enumerate(nodes):
+        m = measures[node]
+        gaps = m.gaps
+        opened = np.zeros(len(gaps), bool)
+        opened[-1:] = gaps.open
+        weight = surprises(gaps.start, gaps.missed, m.day, m.received)
+        if gaps.open and removed_since(node, m.last, context):
+            weight[-1] = 0.0
+        parts.append((np.full(len(gaps), number), gaps.start, gaps.end, gaps.missed, gaps.interval, weight, opened))
+        owners.append((at, at + len(gaps)))
+        at += len(gaps)
+        first.append(m.first)
+        last.append(m.last if removed_since(node, m.last, context) else m.as_of)
+        interval.append(m.schedule.current_s if m.schedule else np.nan)
+    columns = [np.concatenate(c) for c in zip(*parts, strict=True)] if parts else [np.zeros(0)] * 7
+    group = np.array([gateways.index(g) if g else -1 for g in named], dtype=np.int64)
+    return Presence(np.array(first), np.array(last), np.array(interval), group), Silences(*columns), owners
+
+
+def _by_day(m: ArrivalsMeasure, lost: np.ndarray, cause: np.ndarray, windows: list[Window]) -> np.ndarray:
+    """Count a node's check-ins missed through outages by UTC day."""
+    answer = np.zeros(len(m.day), dtype=np.int64)
+    which = np.flatnonzero(lost > 0)
+    if not len(which):
+        return answer
+    due, owner = m.gaps.due(which)
+    whole = lost[owner] >= m.gaps.missed[owner]
+    start = np.array([windows[k].start for k in cause[owner]])
+    end = np.array([windows[k].end for k in cause[owner]])
+    inside = whole | ((due >= start) & (due <= end))
+    place = np.clip((due[inside] // DAY_S).astype(np.int64) - m.day[0], 0, len(m.day) - 1)
+    return np.minimum(np.bincount(place, minlength=len(m.day)), m.missed)

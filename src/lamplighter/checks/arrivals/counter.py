@@ -1,0 +1,66 @@
+"""The node's own counter: misses known exactly, where the counter can be believed."""
+
+from __future__ import annotations
+
+import numpy as np
+
+WRAPS = (*(2.0**k for k in (4, 5, 6, 7, 8, 10, 12, 15, 16, 24, 31, 32)), 1e2, 1e3, 1e4, 1e5)
+"""Sizes at which counters start again at zero."""
+AGREES = 0.8
+"""Share of spacings on which a counter must agree with the clock to be believed at all."""
+OFF = 1.5
+OFF_SHARE = 0.1
+"""A counter may differ from the clock by this many check-ins or this share of them; beyond, the clock counts."""
+LEAST = 20
+
+
+def repeats(sequence: np.ndarray) -> np.ndarray:
+    """Mark rows that carry the counter of the row before: the same check-in again, shape (n,)."""
+    return np.concatenate([[False], np.diff(sequence) == 0]) if len(sequence) else np.zeros(0, bool)
+
+
+def counted_steps(sequence: np.ndarray, steps: np.ndarray) -> np.ndarray | None:
+    """Count steps between rows by the counter where it agrees with the clock, else by the clock.
+
+    Parameters
+    ----------
+    sequence : ndarray, shape (n,)
+        Counter of each row; NaN where missing.
+    steps : ndarray of int, shape (n - 1,)
+        Intervals that passed by the clock.
+
+    Returns
+    -------
+    ndarray of int or None
+        None when there is no counter, or it does not count check-ins: a number given to rows as they
+        were stored, for instance, never skips.
+    """
+    change = np.diff(sequence)
+    known = np.isfinite(change)
+    if known.sum() < max(LEAST, 0.5 * len(steps)):
+        return None
+    unwrapped = _unwrapped(change, steps, sequence)
+    with np.errstate(invalid="ignore"):
+        near = np.abs(unwrapped - steps) <= np.maximum(OFF, OFF_SHARE * steps)
+    believed = known & near & (unwrapped >= 1)
+    lost = known & (steps >= 2) & (steps <= 20)
+    if believed.sum() < AGREES * known.sum() or (lost.sum() >= LEAST and np.mean(unwrapped[lost] == 1) > 0.8):
+        return None
+    return np.where(believed, np.nan_to_num(unwrapped, nan=1.0), steps).astype(np.int64)
+
+
+def _unwrapped(change: np.ndarray, steps: np.ndarray, sequence: np.ndarray) -> np.ndarray:
+    """Counter changes with wraps undone, as often as the clock says."""
+    back = change < 0
+    if not back.any():
+        return change
+    best, most = change, -1
+    for size in (w for w in WRAPS if w > np.nanmax(sequence)):
+        turns = np.where(
+            back, np.maximum(np.rint((steps - change) / size), 1), np.maximum(np.rint((steps - change) / size), 0)
+        )
+        undone = change + turns * size
+        hits = int(np.sum(np.abs(undone[back] - steps[back]) <= np.maximum(OFF, OFF_SHARE * steps[back])))
+        if hits > most:
+            best, most = undone, hits
+    return best

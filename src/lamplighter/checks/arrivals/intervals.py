@@ -1,0 +1,265 @@
+"""How often a node checks in, piece by piece: inferred from its spacings, lost check-ins and all."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+MOST_STATES = 5
+"""Different intervals considered for one node, the fast ones included."""
+NEAR = 0.15
+"""Relative width within which spacings count as one interval."""
+LOST_ODDS = 0.3
+"""Chance of a lost check-in taken for granted while intervals are told apart; far from critical."""
+MOST_LOST = 6
+"""Lost check-ins in a row after which a gap says nothing of the interval."""
+STRAY = 0.003
+"""Share of spacings that follow no interval: retries, restarts."""
+SWITCH_COST = 12.0
+"""Log odds against a change of interval from one check-in to the next."""
+STICKS = 0.4
+"""Least chance that a spacing of one interval is followed by another such, for a second interval to be real ..."""
+STICKS_MORE = 0.2
+"""... and by how much it must exceed the interval's share of all: jitter and losses come at random."""
+LATE = 0.3
+"""Deviation, as a share of the interval, from which a late row could be taken for the next one ..."""
+LATE_SHARE = 0.005
+"""... and the share of such rows that makes it worth telling late rows from lost ones."""
+OPPOSED = -0.2
+"""Correlation of one deviation with the next below which rows are late on a steady schedule."""
+FOLLOW = 0.1
+"""How quickly the tracked schedule follows the rows."""
+CHUNK = 64
+FEW = 3
+RETRY = 0.02
+"""A row closer to the one before than this share of the interval is the same check-in sent again."""
+RETRY_S = 10.0
+"""... but no further than this [s]."""
+
+
+@dataclass(frozen=True)
+class Schedule:
+    """When a node was due.
+
+    Attributes
+    ----------
+    interval : ndarray, shape (n - 1,)
+        Interval in force at each spacing of the rows that count [s].
+    steps : ndarray of int, shape (n - 1,)
+        Intervals that passed from one row to the next, at least 1: one less is the number missed.
+    current_s : float
+        Regular interval at the end [s].
+    pieces : tuple of (start, interval)
+        Regular intervals over time; short spells of fast sampling do not count.
+    fast_share : float
+        Share of the time spent sampling faster than the regular interval.
+    jitter : float
+        Typical deviation of a spacing from the interval, as a share of it.
+    """
+
+    interval: np.ndarray
+    steps: np.ndarray
+    current_s: float
+    pieces: tuple[tuple[float, float], ...]
+    fast_share: float
+    jitter: float
+
+
+def first_sendings(time: np.ndarray, interval_s: float) -> np.ndarray:
+    """Mark rows that are not repeats of the row just before, shape (n,)."""
+    limit = min(RETRY * interval_s, RETRY_S) if math.isfinite(interval_s) else 0.0
+    return np.concatenate([[True], np.diff(time) > limit]) if len(time) else np.zeros(0, bool)
+
+
+def candidates(spacing: np.ndarray, stated_s: float | None) -> np.ndarray:
+    """Intervals a node may have had [s], shape (c,), smallest first.
+
+    Spacings that crowd within a narrow relative width, the greatest crowd first, each crowd taken
+    out before the next is looked for; the stated interval is added where nothing near it crowds.
+    """
+    raw = np.log(spacing[spacing > 0])
+    logs = np.sort(raw)
+    least = max(FEW, 0.002 * len(logs))
+    found: list[float] = []
+    for _ in range(3 * MOST_STATES):
+        crowd = np.searchsorted(logs, logs + 2 * NEAR, side="right") - np.arange(len(logs))
+        if not len(logs) or crowd.max() < least or len(found) == MOST_STATES:
+            break
+        first = int(np.argmax(crowd))
+        middle = float(np.median(logs[first : first + crowd[first]]))
+        inside = np.abs(logs - middle) <= NEAR
+        if not found or keeps_to(np.abs(raw - middle) <= NEAR):
+            found.append(float(np.median(logs[inside])))
+        logs = logs[~inside & (np.abs(logs - middle) > 1e-12)]
+    if stated_s and (not found or np.min(np.abs(np.array(found) - math.log(stated_s))) > NEAR):
+        found.append(math.log(stated_s))
+    return np.exp(np.sort(found))
+
+
+def keeps_to(member: np.ndarray) -> bool:
+    """Whether spacings of one kind follow each other, as an interval's do, shape (n,)."""
+    follows = member[1:][member[:-1]]
+    return len(follows) > 0 and bool(follows.mean() >= max(STICKS, min(member.mean() + STICKS_MORE, 0.95)))
+
+
+def spread(spacing: np.ndarray, interval_s: float) -> float:
+    """Typical relative deviation of spacings from an interval, kept between 0.5 % and 12 %."""
+    off = spacing / interval_s - 1
+    off = np.abs(off[np.abs(off) <= 0.3])
+    return float(np.clip(off.mean() if len(off) else 0.05, 0.005, 0.12))
+
+
+def log_likelihood(spacing: np.ndarray, states: np.ndarray, jitter: float) -> np.ndarray:
+    """Logarithm of the density of spacings under each interval, shape (n, c).
+
+    A spacing is a whole number of intervals, each further one a lost check-in, with Laplace
+    deviations; a few follow nothing. A long gap is as likely under any interval.
+    """
+    ratio = spacing[:, None] / states
+    steps = np.maximum(np.rint(ratio), 1)
+    off = np.abs(ratio - steps)
+    fits = (
+        math.log1p(-LOST_ODDS)
+        + (steps - 1) * math.log(LOST_ODDS)
+        - off / jitter
+        - math.log(2 * jitter)
+        - np.log(states)
+    )
+    stray = np.log(STRAY / (10 * spacing))[:, None]
+    answer = np.logaddexp(fits, stray)
+    return np.where(spacing[:, None] > MOST_LOST * states[-1], stray, answer)
+
+
+def best_path(gain: np.ndarray, switch: float = SWITCH_COST) -> np.ndarray:
+    """Most probable sequence of states, shape (n,), when a change costs the same between any two.
+
+    Viterbi's algorithm over chunks side by side: first what each chunk makes of every state at its
+    beginning, then chunk by chunk, then back within all chunks at once.
+    """
+    n, c = gain.shape
+    if c == 1 or n == 0:
+        return np.zeros(n, dtype=np.int64)
+    chunks = -(-n // CHUNK)
+    padded = np.zeros((chunks * CHUNK, c))
+    padded[:n] = gain
+    blocks = padded.reshape(chunks, CHUNK, c)
+    reach = np.where(np.eye(c, dtype=bool), 0.0, -np.inf)[None].repeat(chunks, 0)
+    came = np.zeros((CHUNK, chunks, c, c), dtype=np.int8)
+    own = np.broadcast_to(np.arange(c), (chunks, c, c))
+    for k in range(CHUNK):
+        best = reach.argmax(2)
+        jump = np.take_along_axis(reach, best[..., None], 2) - switch
+        moved = jump > reach
+        came[k] = np.where(moved, best[..., None], own)
+        reach = np.where(moved, jump, reach) + blocks[:, k, None, :]
+    total, entry = np.zeros(c), np.zeros((chunks, c), dtype=np.int64)
+    for b in range(chunks):
+        through = total[:, None] + reach[b]
+        entry[b] = through.argmax(0)
+        total = through.max(0)
+    path = np.zeros((chunks, CHUNK), dtype=np.int64)
+    starts = np.zeros(chunks, dtype=np.int64)
+    ends = np.zeros(chunks, dtype=np.int64)
+    state = int(total.argmax())
+    for b in range(chunks - 1, -1, -1):
+        ends[b] = state
+        state = starts[b] = entry[b, state]
+    at = ends
+    for k in range(CHUNK - 1, -1, -1):
+        path[:, k] = at
+        at = came[k, np.arange(chunks), starts, at]
+    return path.ravel()[:n]
+
+
+def refined(spacing: np.ndarray, path: np.ndarray, states: np.ndarray) -> np.ndarray:
+    """Intervals made exact from the spacings assigned to them (a clock that runs slow stays slow)."""
+    exact = states.copy()
+    for s in range(len(states)):
+        mine = spacing[path == s]
+        for longest in (1.5, 4.5, 20.5):
+            steps = np.rint(mine / exact[s])
+            near = (steps >= 1) & (mine < longest * exact[s]) & (np.abs(mine / exact[s] - steps) < 0.25)
+            if near.sum() >= FEW:
+                # Close spacings have equal sums of jitter; the long ones pin the rate.
+                exact[s] = float(mine[near].sum() / steps[near].sum())
+    return exact
+
+
+def infer_schedule(time: np.ndarray, stated_s: float | None, short_spell_s: float) -> Schedule | None:
+    """Infer when a node was due from when its check-ins came.
+
+    Parameters
+    ----------
+    time : ndarray, shape (n,)
+        Check-ins without repeats [s], increasing.
+    stated_s : float, optional
+        Interval in the register [s].
+    short_spell_s : float
+        A faster spell shorter than this is fast sampling, not a new interval [s].
+
+    Returns
+    -------
+    Schedule or None
+        None when there are too few rows and no stated interval.
+    """
+    spacing = np.diff(time)
+    states = candidates(spacing, stated_s)
+    if not len(states):
+        return None
+    common = states[np.argmax([np.sum(np.abs(spacing / s - 1) < NEAR) for s in states])]
+    jitter = spread(spacing, float(common))
+    path = best_path(log_likelihood(spacing, states, jitter)) if len(spacing) else np.zeros(0, np.int64)
+    states = refined(spacing, path, states)
+    interval = states[path]
+    steps = steps_between(spacing, interval)
+    pieces, fast = _pieces(time, path, states, short_spell_s)
+    current = pieces[-1][1] if pieces else float(stated_s or common)
+    return Schedule(interval, steps, current, pieces, fast, jitter)
+
+
+def steps_between(spacing: np.ndarray, interval: np.ndarray) -> np.ndarray:
+    """Intervals that passed between rows, at least 1 each, shape (n,).
+
+    Rounding each spacing alone counts a row that was late on its way as a lost one when the next is
+    on time. Where one deviation is undone by the next, the schedule is steady, and is tracked instead.
+    """
+    ratio = spacing / interval
+    steps = np.maximum(np.rint(ratio), 1)
+    off = ratio - steps
+    near = np.abs(off) < 0.5
+    pair = near[1:] & near[:-1]
+    if pair.sum() < 10 * FEW or np.mean(np.abs(off[near]) > LATE) < LATE_SHARE:
+        return steps.astype(np.int64)
+    a, b = off[:-1][pair], off[1:][pair]
+    if float(np.mean(a * b)) > OPPOSED * float(np.mean(off[near] ** 2)):
+        return steps.astype(np.int64)
+    tracked, late = [], 0.0
+    for r in ratio.tolist():
+        k = max(round(r + late), 1)
+        tracked.append(k)
+        late = max(min((1 - FOLLOW) * (late + r - k), 1.0), -1.0)
+    return np.array(tracked, dtype=np.int64)
+
+
+def _pieces(
+    time: np.ndarray, path: np.ndarray, states: np.ndarray, short_spell_s: float
+) -> tuple[tuple[tuple[float, float], ...], float]:
+    """Return regular intervals over time and the share of the time sampled faster."""
+    if not len(path):
+        return (), 0.0
+    first = np.flatnonzero(np.diff(path, prepend=-1))
+    state, start = path[first], time[first]
+    length = np.diff(np.append(start, time[-1]))
+    regular = length >= min(short_spell_s, 0.5 * (time[-1] - time[0]))
+    if not regular.any():
+        regular = state == state[np.argmax(np.bincount(state, weights=length)[state])]
+    kept: list[tuple[float, float]] = []
+    for s, at in zip(state[regular], start[regular], strict=True):
+        if not kept or kept[-1][1] != states[s]:
+            kept.append((float(at), float(states[s])))
+    kept[0] = (float(time[0]), kept[0][1])
+    now = np.array([seconds for _, seconds in kept])[np.searchsorted([a for a, _ in kept], start, side="right") - 1]
+    fast = states[state] < 0.7 * now
+    return tuple(kept), float(length[fast].sum() / max(time[-1] - time[0], 1e-9))

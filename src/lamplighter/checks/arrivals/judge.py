@@ -1,0 +1,306 @@
+"""Judges arrivals over the whole fleet.
+
+Findings
+--------
+check ``arrivals``: ``silent``, ``low_delivery``, ``delivery_falling``.
+check ``outage``: ``gateway_outage``, ``host_outage``, ``group_outage`` (one each, keyed by date once over),
+``gateway_outages``, ``host_outages``, ``group_outages`` (many short ones told together), ``gateway_delivery``
+(most nodes of a gateway lose more than before).
+
+Facts of a node
+---------------
+Columns: interval_s, first_seen, last_seen, expected, received, missed, delivery, delivery_low, delivery_high.
+``expected`` and ``missed`` leave out what was lost in outages; that is ``missed_outage``.
+
+Further: interval_pieces (list of [start, seconds]), fast_share, interval_jitter, repeated (rows sent again),
+counted (the node's own counter was used), silent_limit_s, silent (bool), in_outage (bool: its gateway or the
+host is silent now), loss_rate, loss_burst (mean missed in a row), recent_delivery, recent_delivery_low,
+recent_delivery_high, loss_weak_signal and loss_strong_signal (share lost in the weakest and strongest quarter of
+RSSI), loss_signal_p, loss_cold, loss_warm, loss_temperature_p, loss_low_battery, loss_high_battery, loss_battery_p,
+loss_peak_hour (local, first of three), loss_peak_ratio, loss_peak_p, loss_by_hour (24 shares).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from lamplighter.checkins import DAY_S
+from lamplighter.checks.arrivals import findings as said
+from lamplighter.checks.arrivals.common import Shared, removed_since, share_out
+from lamplighter.checks.arrivals.delivery import Fall, delivery, fall
+from lamplighter.checks.arrivals.loss import Contrast, LossPattern
+from lamplighter.checks.arrivals.measure import ArrivalsMeasure
+from lamplighter.checks.arrivals.outages import SHORT, loss_process
+from lamplighter.checks.base import CheckResult, Context
+from lamplighter.results import Finding, Gap, Verdict
+from lamplighter.settings.arrivals import ArrivalsSettings
+from lamplighter.stats.discovery import benjamini_hochberg
+from lamplighter.stats.proportions import Interval
+from lamplighter.wording import duration
+
+SAME_TIME_D = 21.0
+"""Falls of delivery within this many days of each other may have one cause."""
+SAME_SHARE = 0.5
+"""... when they are on at least this share of a gateway's nodes."""
+SAME_NODES = 4
+
+
+@dataclass(frozen=True)
+class _Node:
+    """One node after outages were taken out."""
+
+    name: str
+    measure: ArrivalsMeasure
+    own: np.ndarray
+    outage: np.ndarray
+    whole: Interval
+    recent: Interval
+    limit_s: float
+    silent: bool
+    removed: bool
+    in_outage: bool
+    fall: Fall | None
+
+
+def judge(measures: Mapping[str, ArrivalsMeasure], context: Context) -> CheckResult:
+    """Judge arrivals: outages first, then what is left to each node."""
+    s = context.settings.arrivals
+    shared = share_out(measures, context)
+    nodes = {n: _consider(n, measures[n], shared, context) for n in shared.nodes}
+    result = CheckResult(outages=said.outage_rows(shared), findings=said.outage_findings(shared, context))
+    falls = _real_falls(nodes, s)
+    falls, common = _apart(falls, context)
+    result.findings.extend(common)
+    for name in sorted(measures):
+        m = measures[name]
+        if name not in nodes:
+            result.verdicts[name] = Verdict(state="not evaluated", reason=m.why_not)
+            result.facts[name] = _bare_facts(m)
+            result.series[name] = _series(m, np.zeros_like(m.missed))
+            continue
+        node = nodes[name]
+        own = _own_findings(node, falls.get(name), context.register[name].gateway, s)
+        result.findings.extend(own)
+        result.verdicts[name] = _verdict(node, own, s)
+        result.facts[name] = _facts(node)
+        result.series[name] = _series(m, node.outage)
+        result.gaps.extend(_listed(node, shared, s))
+    for name in sorted(context.registered - set(measures)):
+        result.verdicts[name] = Verdict(state="not evaluated", reason="in the register, but never checked in")
+    result.fleet.update(_fleet(nodes, shared))
+    return result
+
+
+def _consider(name: str, m: ArrivalsMeasure, shared: Shared, context: Context) -> _Node:
+    s = context.settings.arrivals
+    outage = shared.by_day[name]
+    removed = removed_since(name, m.last, context)
+    own = m.missed - outage
+    if removed:
+        own = np.where(m.day > m.last // DAY_S, 0, own)
+    expected = m.received + own
+    recent = m.day > m.day[-1] - s.recent_days
+    limit = silence_limit(m, shared.lost[name], s)
+    open_now = m.gaps.open and not removed
+    lost = shared.lost[name]
+    excused = bool(open_now and lost[-1] >= s.outage_covers * m.gaps.missed[-1])
+    return _Node(
+        name, m, own, outage, delivery(expected, own, s.confidence),
+        delivery(expected[recent], own[recent], s.confidence), limit,
+        bool(open_now and not excused and m.as_of - m.last > limit), removed, excused,
+        None if removed else _fall(m, expected, own, s),
+    )  # fmt: skip
+
+
+def _fall(m: ArrivalsMeasure, expected: np.ndarray, own: np.ndarray, s: ArrivalsSettings) -> Fall | None:
+    """Look for a fall of delivery up to the last check-in: a silence is told apart as such."""
+    alive = m.day < m.last // DAY_S
+    return fall(m.day[alive], expected[alive], own[alive], s)
+
+
+def silence_limit(m: ArrivalsMeasure, lost: np.ndarray, s: ArrivalsSettings) -> float:
+    """How long a node may be silent before it is called so [s].
+
+    The greater of some missed check-ins and a high quantile of the node's own spacings, outages taken out.
+    """
+    interval = m.schedule.current_s if m.schedule else math.nan
+    least = (s.silent_missed + s.due_tolerance) * interval
+    closed = slice(None, -1) if m.gaps.open else slice(None)
+    own = np.sort((m.gaps.end - m.gaps.start)[closed][lost[closed] == 0])[::-1]
+    beyond = int((1 - s.silent_quantile) * m.spacings)
+    return max(least, float(own[beyond])) if beyond < len(own) else least
+
+
+def _real_falls(nodes: Mapping[str, _Node], s: ArrivalsSettings) -> dict[str, Fall]:
+    """Return falls that stand after false discovery control and are large enough to matter."""
+    p = np.array([n.fall.p if n.fall else 1.0 for n in nodes.values()])
+    called = benjamini_hochberg(p, s.false_discovery_rate).called
+    return {
+        name: n.fall
+        for (name, n), c in zip(nodes.items(), called, strict=True)
+        if c and n.fall is not None and n.fall.now - n.fall.before >= s.falling_loss
+    }
+
+
+def _apart(falls: dict[str, Fall], context: Context) -> tuple[dict[str, Fall], list[Finding]]:
+    """Take out falls that most nodes of a gateway share; they are the gateway's."""
+    common: list[Finding] = []
+    left = dict(falls)
+    by_gateway: dict[str, list[str]] = {}
+    for name in context.seen:
+        if context.register[name].gateway:
+            by_gateway.setdefault(context.register[name].gateway, []).append(name)
+    for gateway, names in sorted(by_gateway.items()):
+        mine = [n for n in names if n in falls]
+        if not mine:
+            continue
+        middle = float(np.median([falls[n].since for n in mine]))
+        near = [n for n in mine if abs(falls[n].since - middle) <= SAME_TIME_D]
+        if len(near) >= max(SAME_NODES, SAME_SHARE * len(names)):
+            common.append(said.gateway_falling(gateway, near, len(names), middle * DAY_S))
+            for n in near:
+                del left[n]
+    return left, common
+
+
+def _own_findings(node: _Node, fallen: Fall | None, gateway: str, s: ArrivalsSettings) -> list[Finding]:
+    found = []
+    if node.silent:
+        found.append(said.silent(node.name, node.measure, gateway, node.limit_s, s.silent_quantile))
+    if fallen is not None:
+        found.append(said.falling(node.name, gateway, fallen))
+    enough = (node.measure.received + node.own)[node.measure.day > node.measure.day[-1] - s.recent_days].sum()
+    if not node.silent and enough >= s.least_expected and node.recent.high < s.low_delivery:
+        found.append(said.low_delivery(node.name, gateway, node.recent, s.recent_days, s.low_delivery))
+    return found
+
+
+def _verdict(node: _Node, found: list[Finding], s: ArrivalsSettings) -> Verdict:
+    if found:
+        return Verdict(state="finding", reason=found[0].evidence)
+    if node.removed:
+        return Verdict(state="not evaluated", reason="removed, says the work log")
+    if node.in_outage:
+        return Verdict(state="not evaluated", reason="its gateway or the host is silent now")
+    if (node.measure.received + node.own).sum() < s.least_expected:
+        return Verdict(state="not evaluated", reason="too few check-ins were due so far")
+    return Verdict(state="good")
+
+
+def _facts(node: _Node) -> dict[str, Any]:
+    m = node.measure
+    received, missed = int(m.received.sum()), int(node.own.sum())
+    closed = m.gaps.missed[: len(m.gaps) - int(m.gaps.open)]
+    loss, _ = loss_process(closed, received)
+    short = closed[closed <= SHORT]
+    facts = _bare_facts(m) | {
+        "interval_s": round(m.schedule.current_s, 1) if m.schedule else None,
+        "expected": received + missed,
+        "received": received,
+        "missed": missed,
+        "missed_outage": int(node.outage.sum()),
+        "delivery": _known(node.whole.value),
+        "delivery_low": _known(node.whole.low),
+        "delivery_high": _known(node.whole.high),
+        "recent_delivery": _known(node.recent.value),
+        "recent_delivery_low": _known(node.recent.low),
+        "recent_delivery_high": _known(node.recent.high),
+        "counted": m.counted,
+        "silent": node.silent,
+        "silent_limit_s": round(node.limit_s),
+        "in_outage": node.in_outage,
+        "loss_rate": round(loss, 5),
+        "loss_burst": round(float(short.mean()), 3) if len(short) else None,
+    }
+    if m.schedule is not None:
+        facts["interval_pieces"] = [[round(a), round(b, 1)] for a, b in m.schedule.pieces]
+        facts["fast_share"] = round(m.schedule.fast_share, 5)
+        facts["interval_jitter"] = round(m.schedule.jitter, 4)
+    return facts | (_pattern_facts(m.pattern) if m.pattern else {})
+
+
+def _bare_facts(m: ArrivalsMeasure) -> dict[str, Any]:
+    return {"first_seen": m.first, "last_seen": m.last, "received": m.rows, "repeated": m.repeated}
+
+
+def _pattern_facts(p: LossPattern) -> dict[str, Any]:
+    def pair(c: Contrast, low: str, high: str, name: str) -> dict[str, Any]:
+        return {f"loss_{low}": _known(c.low), f"loss_{high}": _known(c.high), f"loss_{name}_p": _known(c.p, 8)}
+
+    return (
+        pair(p.rssi, "weak_signal", "strong_signal", "signal")
+        | pair(p.temperature, "cold", "warm", "temperature")
+        | pair(p.battery, "low_battery", "high_battery", "battery")
+        | {
+            "loss_peak_hour": p.peak_hour if p.peak_hour >= 0 else None,
+            "loss_peak_ratio": _known(p.peak_ratio, 2),
+            "loss_peak_p": _known(p.peak_p, 8),
+            "loss_by_hour": [_known(v, 4) for v in p.hours.tolist()],
+        }
+    )
+
+
+def _known(value: float, places: int = 6) -> float | None:
+    return round(value, places) if math.isfinite(value) else None
+
+
+def _series(m: ArrivalsMeasure, outage: np.ndarray) -> dict[str, Any]:
+    return {
+        "day": (m.day * int(DAY_S)).tolist(),
+        "expected": (m.received + m.missed).tolist(),
+        "received": m.received.tolist(),
+        "outage": outage.tolist(),
+    }
+
+
+def _listed(node: _Node, shared: Shared, s: ArrivalsSettings) -> list[Gap]:
+    """Return the node's gaps worth a row, each with its cause and kind."""
+    m = node.measure
+    gaps, cause, lost = m.gaps, shared.cause[node.name], shared.lost[node.name]
+    rows = []
+    worth = np.flatnonzero(gaps.missed >= s.listed_missed)
+    worth = np.sort(worth[np.argsort(-gaps.missed[worth], kind="stable")[: s.most_listed]])
+    for k in worth.tolist():
+        now_open = gaps.open and k == len(gaps) - 1
+        if now_open and node.removed:
+            continue
+        ours = lost[k] < 0.5 * gaps.missed[k]
+        level = "node" if ours else shared.windows[cause[k]].level
+        rows.append(
+            Gap(
+                node=node.name, start=float(gaps.start[k]), end=float(gaps.end[k]), missed=int(gaps.missed[k]),
+                cause="gateway" if level == "group" else level, kind=_kind(gaps, k, ours, s), open=now_open,
+            )
+        )  # fmt: skip
+    return rows
+
+
+def _kind(gaps: Any, k: int, ours: bool, s: ArrivalsSettings) -> str:
+    if not ours:
+        return "outage"
+    if gaps.end[k] - gaps.start[k] >= s.silence_days * DAY_S:
+        return "silence"
+    return "burst" if gaps.missed[k] >= s.burst_missed else "isolated"
+
+
+def _fleet(nodes: Mapping[str, _Node], shared: Shared) -> dict[str, Any]:
+    received = sum(int(n.measure.received.sum()) for n in nodes.values())
+    missed = sum(int(n.own.sum()) for n in nodes.values())
+    outage = sum(int(n.outage.sum()) for n in nodes.values())
+    levels = [w.level for w in shared.windows]
+    longest = max((w.ended - w.began for w in shared.windows), default=0.0)
+    return {
+        "expected": received + missed,
+        "received": received,
+        "missed": missed,
+        "missed_outage": outage,
+        "delivery": round(received / (received + missed), 6) if received + missed else None,
+        "silent": sorted(n for n, node in nodes.items() if node.silent),
+        "outages": {level: levels.count(level) for level in ("host", "gateway", "group")},
+        "longest_outage": duration(longest) if levels else None,
+    }
