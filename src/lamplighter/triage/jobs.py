@@ -16,10 +16,12 @@ from lamplighter.results import Assessment, Item, NodeRow
 from lamplighter.settings import Settings
 from lamplighter.settings.triage import TriageSettings
 from lamplighter.triage.cautions import cautions_for
-from lamplighter.triage.risk import day_cost, split_normal_cdf
+from lamplighter.triage.risk import day_cost, expected_dark, expected_left
 from lamplighter.triage.rules import CauseRule, load_rules
 
 BATTERY = "battery nearly empty"
+LEAST_SD = 1.0
+"""Least standard deviation of a battery's end [days]: a day is as sharp as a plan gets."""
 SAME = (
     "id", "subject_kind", "subject", "name", "status", "cause", "action", "reason", "part", "criticality", "cautions",
 )  # fmt: skip
@@ -81,20 +83,23 @@ class Job:
 
     def waiting(self, days: np.ndarray) -> np.ndarray:
         """Return the expected cost of data lost until it is done on these days [money], rising and convex."""
-        known = self.rate * days
         if self.outlook is None:
-            return known
+            return self.rate * days
         o = self.outlook
-        grid = np.arange(0.0, float(np.max(days, initial=0.0)) + 1.0)
-        empty = split_normal_cdf(grid + 0.5, o.p10, o.p50, o.p90, 1.0)
-        dark = np.concatenate([[0.0], np.cumsum(empty)])
-        return known + self.cost_per_day * np.interp(days, np.arange(len(dark)), dark)
+        already = expected_dark(np.zeros(1), o.p10, o.p50, o.p90, LEAST_SD)
+        dark = expected_dark(days, o.p10, o.p50, o.p90, LEAST_SD) - already
+        return self.rate * days + self.cost_per_day * dark
 
     def wasted(self, days: np.ndarray) -> np.ndarray:
-        """Return the value of the battery life thrown away by doing it on these days [money], falling and convex."""
+        """Return the expected value of the battery life thrown away by doing it on these days [money], falling, convex.
+
+        With :meth:`waiting` this is the newsvendor's cost: the best day is the one on which the battery is empty
+        with probability value / (value + loss), both a day (Arrow, Harris & Marschak 1951, from memory).
+        """
         if self.outlook is None:
             return np.zeros(len(days))
-        return self.outlook.price * np.clip((self.outlook.p50 - days) / self.outlook.life, 0.0, 1.0)
+        o = self.outlook
+        return o.price / o.life * expected_left(days, o.p10, o.p50, o.p90, LEAST_SD)
 
     def cost(self, days: np.ndarray) -> np.ndarray:
         """Return what doing it on these days costs besides the trip and the work [money]."""

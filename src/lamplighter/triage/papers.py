@@ -10,6 +10,7 @@ from typing import Any
 from lamplighter import wording
 from lamplighter.checkins import DAY_S
 from lamplighter.tables import write_csv
+from lamplighter.triage.ages import BestAge
 from lamplighter.triage.calendar import calendar_text
 from lamplighter.triage.cautions import cautions_for
 from lamplighter.triage.jobs import Job
@@ -156,7 +157,19 @@ def plan_text(plan: VisitPlan) -> str:
         f"  {c.label:<{width}}  {money(c.total, plan.currency):>12}  {wording.number(c.trips, 2)} trips"
         for c in plan.costs
     ]
-    return "\n".join([*lines, "", proof_words(plan)])
+    lines += ["", proof_words(plan), *(age_words(a, plan.currency) for a in plan.ages)]
+    return "\n".join(lines)
+
+
+def age_words(a: BestAge, currency: str) -> str:
+    """Say at what age a type of battery is best replaced when nothing but its age is known."""
+    each = f"{money(a.on_failure, currency)} a node and year on failure"
+    if a.age_days is None:
+        return f"{a.chemistry}: by age alone never replace early ({each})."
+    length = wording.duration(a.age_days * DAY_S)
+    return (
+        f"{a.chemistry}: by age alone, replacing at {length} is cheapest ({money(a.by_age, currency)} against {each})."
+    )
 
 
 def money(amount: float, currency: str) -> str:
@@ -189,4 +202,5 @@ def plan_summary(plan: VisitPlan) -> dict[str, Any]:
         "parts": [dict(zip(PART_COLUMNS, row, strict=True)) for row in plan.parts],
         "proof": proof_words(plan),
         "currency": plan.currency,
+        "ages": [age_words(a, plan.currency) for a in plan.ages],
     }  # fmt: skip

@@ -15,6 +15,8 @@ from lamplighter.triage.cases import NodeCase, min_margin_db, zero_tolerance
 Z10 = 1.2815515655446004
 """Standard normal quantile of 0.9: from P50 to P10 or P90 of a normal distribution."""
 Z975 = 1.959963984540054
+PHI0 = 0.3989422804014327
+"""Standard normal density at zero."""
 YEAR_D = 365.25
 
 LOST_KINDS = {"silence": ("silent",), "stuck": ("stuck", "pegged", "record_frozen", "noise_gone", "plugged")}
@@ -41,6 +43,31 @@ def split_normal_cdf(t: np.ndarray, p10: float, p50: float, p90: float, least: f
     """
     early, late = max((p50 - p10) / Z10, least), max((p90 - p50) / Z10, least)
     return ndtr((t - p50) / np.where(t < p50, early, late))
+
+
+def expected_dark(t: np.ndarray, p10: float, p50: float, p90: float, least: float) -> np.ndarray:
+    """Return the expected time between an end with these percentiles and t, should the end come first.
+
+    The integral of the distribution up to t, in closed form; same arguments as :func:`split_normal_cdf`.
+    """
+    early, late = max((p50 - p10) / Z10, least), max((p90 - p50) / Z10, least)
+    t = np.asarray(t, dtype=float)
+    before = early * _lost(np.minimum(t - p50, 0.0) / early)
+    return before + late * (_lost(np.maximum(t - p50, 0.0) / late) - PHI0)
+
+
+def expected_left(t: np.ndarray, p10: float, p50: float, p90: float, least: float) -> np.ndarray:
+    """Return the expected time between t and an end with these percentiles, should t come first.
+
+    The integral of one less the distribution from t on, in closed form.
+    """
+    t = np.asarray(t, dtype=float)
+    return expected_dark(2 * p50 - t, 2 * p50 - p90, p50, 2 * p50 - p10, least)
+
+
+def _lost(z: np.ndarray) -> np.ndarray:
+    """Return the integral of the standard normal distribution up to z: the loss function of inventory theory."""
+    return np.exp(-z * z / 2) * PHI0 + z * ndtr(z)
 
 
 def hazard_curves(case: NodeCase, context: Context, t: np.ndarray) -> dict[str, np.ndarray]:

@@ -16,6 +16,7 @@ from lamplighter.errors import InputError
 from lamplighter.results import Assessment, Instant, Item
 from lamplighter.settings import Settings, load_settings
 from lamplighter.settings.triage import TriageSettings
+from lamplighter.triage.ages import BestAge, best_ages
 from lamplighter.triage.alternatives import CostParts, compare, trip_hours, trip_money
 from lamplighter.triage.cover import NEVER
 from lamplighter.triage.crews import Crew, parse_crews, working_days
@@ -80,6 +81,8 @@ class VisitPlan:
         Largest share by which a better plan could be cheaper [-].
     parts : tuple of (str, str, int)
         Month, part, how many.
+    ages : tuple of BestAge
+        By type of battery, where ended lives have taught one.
     """
 
     as_of: Instant
@@ -95,6 +98,7 @@ class VisitPlan:
     gap: float
     parts: tuple[tuple[str, str, int], ...]
     currency: str = ""
+    ages: tuple[BestAge, ...] = ()
 
 
 def plan_visits(
@@ -158,6 +162,7 @@ def plan_visits(
         gap=max(0.0, 1 - plan.bound / plan.cost) if plan.cost > 0 else 0.0,
         parts=parts_by_month(visits),
         currency=s.currency,
+        ages=best_ages(assessment, s),
     )
 
 
