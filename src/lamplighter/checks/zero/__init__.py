@@ -1,0 +1,8 @@
+"""Tell whether a transmitter still reads zero where its process is at zero."""
+
+from lamplighter.checks.zero.judge import judge
+from lamplighter.checks.zero.measure import measure
+
+NAME = "zero"
+
+__all__ = ["NAME", "judge", "measure"]

@@ -1,0 +1,161 @@
+"""Measures a node's zero error over time: level, drift, steps, temperature, each with its interval."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from lamplighter.checkins import DAY_S, NodeHistory
+from lamplighter.checks.zero.rests import Rests, find_rests, zero_of
+from lamplighter.settings import Settings
+from lamplighter.settings.zero import ZeroSettings
+from lamplighter.stats.changes import Change, Explanation, Scales, explain
+from lamplighter.stats.trend import Trend, trend
+
+YEAR_S = 365.25 * DAY_S
+RESETS = ("zeroed", "recalibrated")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ZeroMeasures:
+    """What was measured about one node's zero.
+
+    Attributes
+    ----------
+    span : float
+        Span of the register [unit]; NaN when not known.
+    days_seen : int
+        Days with any reading.
+    time, error, temperature : ndarray, shape (n_days,)
+        Rests at zero: time [s since 1970-01-01 UTC], error [% of span], temperature [degC].
+    explained : Explanation or None
+        Steps and drifts, with times in years after the first rest.
+    whole : Trend or None
+        Trend over the time since the zero was last set [% of span per year], where no drift with a beginning was found.
+    temperature_used : bool
+    reset : float
+        When the zero was last set by the work log [s since 1970-01-01 UTC]; NaN when not known.
+    below_s : float
+        Time for which the reading lay below its range by more than the tolerance [s].
+    below_pct, below_since : float
+        Median of these readings [% of span] and the first time.
+    below_levels : int
+        Different values among them.
+    day, middle : ndarray
+        Daily median reading [% of span] for the comparison with a peer, by day since 1970-01-01.
+    """
+
+    span: float
+    days_seen: int
+    time: np.ndarray
+    error: np.ndarray
+    temperature: np.ndarray
+    explained: Explanation | None
+    whole: Trend | None
+    temperature_used: bool
+    reset: float
+    below_s: float
+    below_pct: float
+    below_since: float
+    below_levels: int
+    day: np.ndarray
+    middle: np.ndarray
+
+
+def measure(history: NodeHistory, settings: Settings) -> ZeroMeasures:
+    """Measure one node's zero."""
+    s, entry = settings.zero, history.entry
+    resets = tuple(w.time for w in history.worklog if w.action in RESETS)
+    reset = resets[-1] if resets else math.nan
+    none = np.zeros(0)
+    if entry.span is None:
+        return ZeroMeasures(
+            span=math.nan, days_seen=len(history.daily.day), time=none, error=none, temperature=none, explained=None,
+            whole=None, temperature_used=False, reset=reset, below_s=0.0, below_pct=math.nan, below_since=math.nan,
+            below_levels=0, day=none, middle=none,
+        )  # fmt: skip
+    rests = find_rests(history, entry.lrl, entry.span, s)
+    tolerance = entry.zero_tolerance_pct_span or s.tolerance_pct_span
+    explained, whole, warm = analyse(rests, resets, tolerance, s)
+    below = below_range(history, tolerance)
+    paired = entry.same_process_as != "" or settings.zero.peer_floor > 0
+    return ZeroMeasures(
+        span=entry.span,
+        days_seen=rests.days_seen,
+        time=rests.time,
+        error=rests.error,
+        temperature=rests.temperature,
+        explained=explained,
+        whole=whole,
+        temperature_used=warm,
+        reset=reset,
+        below_s=below[0],
+        below_pct=below[1],
+        below_since=below[2],
+        below_levels=int(below[3]),
+        day=history.daily.day if paired else none,
+        middle=100 * (history.daily.reading_median - zero_of(entry.lrl, entry.span)) / entry.span if paired else none,
+    )
+
+
+def analyse(
+    rests: Rests, resets: tuple[float, ...], tolerance: float, s: ZeroSettings
+) -> tuple[Explanation | None, Trend | None, bool]:
+    """Take temperature, or the season where there is none, out of the zero error, and look for changes in the rest."""
+    if len(rests.time) < s.min_rest_days or rests.time[-1] - rests.time[0] < s.min_span_days * DAY_S:
+        return None, None, False
+    years = (rests.time - rests.time[0]) / YEAR_S
+    others, sizes, warm = companions(rests, s)
+    scales = Scales(
+        step=s.usual_step_tolerances * tolerance,
+        slope=s.usual_drift_tolerances * tolerance,
+        odds=s.change_odds,
+        margin=7 / 365.25,
+        bend_margin=s.bend_days / 365.25,
+        most=s.most_changes,
+    )
+    known = tuple((r - rests.time[0]) / YEAR_S for r in resets)
+    explained = explain(years, rests.error, scales, others, sizes, known)
+    since = max([k for k in (*known, *steps_of(explained)) if k <= years[-1]], default=0.0)
+    after = years >= since
+    whole = None
+    if after.sum() >= s.min_rest_days and not bends_of(explained):
+        taken = explained.others if explained is not None else np.zeros(len(years))
+        whole = trend(years[after], (rests.error - taken)[after])
+    return explained, whole, warm
+
+
+def companions(rests: Rests, s: ZeroSettings) -> tuple[np.ndarray, np.ndarray, bool]:
+    """Columns that move a zero besides its own drift, their usual effects, and whether temperature is among them."""
+    known = np.isfinite(rests.temperature)
+    if known.mean() > 0.8 and np.ptp(rests.temperature[known]) > 2:
+        at = np.flatnonzero(known)
+        filled = np.interp(np.arange(len(known)), at, rests.temperature[at])
+        return filled[:, None], np.array([s.thermal_pct_span_per_c]), True
+    phase = 2 * np.pi * rests.time / YEAR_S
+    return np.column_stack([np.sin(phase), np.cos(phase)]), np.full(2, s.season_pct_span), False
+
+
+def steps_of(explained: Explanation | None) -> list[float]:
+    """Return the times of the steps found [years after the first rest]."""
+    return [c.time for c in explained.changes if c.kind == "step"] if explained else []
+
+
+def bends_of(explained: Explanation | None) -> list[Change]:
+    """Return the changes of slope found, in order of time."""
+    return [c for c in explained.changes if c.kind == "bend"] if explained else []
+
+
+def below_range(history: NodeHistory, tolerance: float) -> tuple[float, float, float, float]:
+    """How long the reading lay below its range by more than the tolerance, how far, since when, at how many levels."""
+    entry = history.entry
+    share = 100 * (history.good_reading - entry.lrl) / entry.span
+    below = share < -tolerance
+    if not below.any():
+        return 0.0, math.nan, math.nan, 0.0
+    values = share[below]
+    step = history.typical_interval_s
+    length = float(below.sum()) * (step if math.isfinite(step) else 0.0)
+    return length, float(np.median(values)), float(history.time[below][0]), float(len(np.unique(values)))
