@@ -28,15 +28,15 @@ ALLOWED: dict[str, set[str]] = {
     "triage": {*_DATA, "stats"},
     "engines": {"errors"},
     "overview": {*_DATA},
-    "assess": {*_DATA, "checks", "triage", "engines", "intake", "overview"},
+    "pipeline": {*_DATA, "overview", "checks", "triage", "engines", "intake"},
     "simulate": {"errors", "wording", "fleet", "checkins"},
     "report": {*_DATA, "triage"},
     "screen": {*_DATA},
     "outputs": {*_DATA, "report"},
     "compare": {*_DATA},
     "mail": {*_BASE},
-    "weekly": {*_DATA, "intake", "assess", "triage", "report", "outputs", "compare", "screen", "mail"},
-    "backtest": {*_DATA, "assess", "checks", "stats", "intake"},
+    "weekly": {*_DATA, "intake", "pipeline", "triage", "report", "outputs", "compare", "screen", "mail"},
+    "backtest": {*_DATA, "pipeline", "checks", "stats", "intake"},
     "cli": {"*"},
     "__init__": {"*"},
     "__main__": {"cli"},
@@ -106,6 +106,6 @@ def test_importing_the_package_loads_no_heavy_library() -> None:
 
 
 def test_assessing_loads_neither_plotly_nor_typer() -> None:
-    code = "import lamplighter.assess, sys; print([m for m in ('plotly', 'typer') if m in sys.modules])"
+    code = "import lamplighter.pipeline, sys; print([m for m in ('plotly', 'typer') if m in sys.modules])"
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert out.stdout.strip() == "[]"

@@ -6,11 +6,11 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from lamplighter.assess import assess
     from lamplighter.checkins import CheckIns
     from lamplighter.errors import InputError, LamplighterError, SettingsError
     from lamplighter.fleet import Fleet, read_fleet
     from lamplighter.intake import read_exports
+    from lamplighter.pipeline import assess
     from lamplighter.report import write_report
     from lamplighter.results import Assessment, Finding, read_assessment
     from lamplighter.settings import Settings, read_settings
@@ -25,7 +25,7 @@ _HOME = {
     "LamplighterError": "errors",
     "Settings": "settings",
     "SettingsError": "errors",
-    "assess": "assess",
+    "assess": "pipeline",
     "read_assessment": "results",
     "read_exports": "intake",
     "read_fleet": "fleet",

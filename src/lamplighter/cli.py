@@ -114,9 +114,9 @@ def assess(
 
     Exit codes: 0 done; 1 a node is at --fail-on or worse; 2 wrong usage or unreadable input.
     """
-    from lamplighter.assess import assess as run
     from lamplighter.compare import note_changes, read_acknowledged
     from lamplighter.outputs import write_outputs
+    from lamplighter.pipeline import assess as run
     from lamplighter.results import read_assessment
     from lamplighter.screen import summary
     from lamplighter.settings import read_settings

@@ -16,7 +16,6 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 
 from lamplighter import mail
-from lamplighter.assess import assess
 from lamplighter.checkins import empty_rejects
 from lamplighter.compare import Comparison, note_changes, read_acknowledged
 from lamplighter.errors import InputError
@@ -24,6 +23,7 @@ from lamplighter.fleet import read_register
 from lamplighter.intake.store import History, collect
 from lamplighter.intake.store.disk import writing
 from lamplighter.outputs import write_outputs
+from lamplighter.pipeline import assess
 from lamplighter.results import SEVERITIES, Assessment, Item, read_assessment
 from lamplighter.screen import summary_markdown, summary_text
 from lamplighter.settings import Settings, read_settings

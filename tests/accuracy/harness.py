@@ -20,7 +20,7 @@ from typing import Any
 
 import pandas as pd
 
-from lamplighter.assess import CHECKS, assess, history_of, make_context
+from lamplighter.pipeline import CHECKS, assess, history_of, make_context
 from lamplighter.checks.base import CheckResult
 from lamplighter.results import Finding, Gap, Outage, Verdict
 from lamplighter.settings import Settings
