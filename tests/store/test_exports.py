@@ -10,9 +10,7 @@ import pytest
 from lamplighter import read_exports
 from lamplighter.intake.store import History, collect, verify
 from lamplighter.settings import load_settings
-from tests.bench.fleet import write_plain, write_tags, write_wide
-
-WRITERS = {"plain": write_plain, "tags": write_tags, "wide": write_wide}
+from tests.bench.fleet import WRITERS
 
 
 def assert_same(folder: Path, exports: list[Path], settings=None) -> None:
@@ -21,6 +19,7 @@ def assert_same(folder: Path, exports: list[Path], settings=None) -> None:
     with History(folder) as found:
         assert found.nodes() == wanted.nodes()
         assert found.span() == wanted.span()
+        assert found.traits == wanted.traits
         for node in wanted.nodes():
             a, b = found.arrays(node), wanted.arrays(node)
             for name in b.__dataclass_fields__:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections import Counter
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -20,6 +20,7 @@ from lamplighter.checkins import Account, FileAccount, Note, empty_rejects
 from lamplighter.errors import InputError
 from lamplighter.intake.rows import Names, Rows
 from lamplighter.intake.settle import settle
+from lamplighter.intake.shapes import put_right
 from lamplighter.intake.store.disk import no_readers, readable_errors, sync, writing
 from lamplighter.intake.store.manifest import (
     NAME,
@@ -101,6 +102,8 @@ class Found:
     accounts: tuple[FileAccount, ...]
     rejects: pd.DataFrame
     notes: tuple[Note, ...] = ()
+    broken: frozenset[int] = frozenset()
+    """Numbers of accounts whose rows, if any came, are not to be kept."""
 
     @property
     def read(self) -> bool:
@@ -136,7 +139,7 @@ class _Run:
 
     def __init__(self, folder: Path, before: Manifest, settings: Settings) -> None:
         self.folder, self.before = folder, before
-        self.tolerance_s, self.renames = settings.intake.join_tolerance_s, settings.intake.renames
+        self.settings, self.renames = settings, settings.intake.renames
         self.names = Names()
         self.generation = before.generation + 1
         self.found: list[Found] = []
@@ -144,6 +147,8 @@ class _Run:
         self.parts: dict[Slot, Part] = {}
         self.nodes: dict[str, NodeSpan] = {}
         self.areas = dict(before.areas)
+        self.traits = dict(before.traits)
+        self.notes: list[Note] = []
 
     def collect(self, files: Sequence[Path], reader: Reader, progress: Progress | None) -> CollectResult:
         fresh, skipped = self._new_among(files)
@@ -198,7 +203,7 @@ class _Run:
             )
 
     def _notes(self) -> tuple[Note, ...]:
-        return merged_notes(*(found.notes for found in self.found))
+        return merged_notes(*(found.notes for found in self.found), self.notes)
 
     def _called(self, registered: Collection[str]) -> list[str]:
         """Say what each new node is called in this history; a name once given to an area stays with it."""
@@ -215,11 +220,15 @@ class _Run:
         """Merge the spilled rows into new data files; return duplicate records by file."""
         duplicates = np.zeros(self.n_files, dtype=np.int64)
         names, place = ranked(called)
-        for group in spill.groups():
-            rows = spill.rows(group)
-            settled = settle(replace(rows, node=place[rows.node]), self.tolerance_s, self.n_files)
-            duplicates += settled.duplicates
-            for slot, some in slots(settled.rows, names, self.before.buckets):
+        broken = [k for found in self.found for k in found.broken]
+        for rows in spill.chunks():
+            rows = rows.take(~np.isin(rows.file, broken)) if broken else rows
+            settled = settle(replace(rows, node=place[rows.node]), self.settings.intake.join_tolerance_s, self.n_files)
+            shaped = put_right(settled.rows, names, self.settings, self.n_files)
+            duplicates += settled.duplicates + shaped.dropped
+            self.traits = _joined(self.traits, shaped.traits)
+            self.notes += shaped.notes
+            for slot, some in slots(shaped.rows, names, self.before.buckets):
                 duplicates += self._merge_one(slot, some, names)
         return duplicates
 
@@ -230,7 +239,7 @@ class _Run:
         present = np.unique(rows.node)
         some = replace(rows, node=np.searchsorted(present, rows.node).astype(np.int32))
         new = some, [names[k] for k in present]
-        merged, known, duplicates = merge(stored, new, self.tolerance_s, self.n_files)
+        merged, known, duplicates = merge(stored, new, self.settings.intake.join_tolerance_s, self.n_files)
         self.parts[slot] = write_part(self.folder, slot, self.generation, merged, known)
         self._count(spans_before, spans_of(merged, known))
         return duplicates
@@ -270,6 +279,7 @@ class _Run:
             parts={**self.before.parts, **self.parts},
             nodes={**self.before.nodes, **self.nodes},
             areas=self.areas,
+            traits=self.traits,
             reasons=Counter(self.before.reasons) + Counter(counted(rejects)),
             rejects=(*self.before.rejects, *self._write_rejects(rejects)),
             notes=merged_notes(self.before.notes, self._notes()),
@@ -288,6 +298,10 @@ class _Run:
         (self.folder / path).parent.mkdir(exist_ok=True)
         pq.write_table(pa.Table.from_pandas(rejects, preserve_index=False), self.folder / path, compression="zstd")
         return (path,)
+
+
+def _joined(a: Mapping[str, frozenset[str]], b: Mapping[str, frozenset[str]]) -> dict[str, frozenset[str]]:
+    return {node: a.get(node, frozenset()) | b.get(node, frozenset()) for node in {**a, **b}}
 
 
 def counted(rejects: pd.DataFrame) -> dict[str, int]:

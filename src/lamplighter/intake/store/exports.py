@@ -10,23 +10,17 @@ import pandas as pd
 
 from lamplighter.checkins import FileAccount, empty_rejects
 from lamplighter.errors import InputError
+from lamplighter.intake.cells import Rejected
+from lamplighter.intake.convert import Job
 from lamplighter.intake.files import Broken, Export, find_exports
+from lamplighter.intake.notes import notes_of_jobs
 from lamplighter.intake.plan import Plan
-from lamplighter.intake.read import _read_one, _Run, plan_all
-from lamplighter.intake.rows import Names, Rows
+from lamplighter.intake.read import CONVERT, plan_all, reject_frame
+from lamplighter.intake.rows import Names
+from lamplighter.intake.source import blocks_after_heading
 from lamplighter.intake.store.collect import Found, Sink
 from lamplighter.settings import Settings
-
-
-class _Passing(list):
-    """Looks like a list of rows and hands each on at once."""
-
-    def __init__(self, sink: Sink, names: Names) -> None:
-        super().__init__()
-        self._sink, self._names = sink, names
-
-    def append(self, rows: Rows) -> None:
-        self._sink(rows, self._names)
+from lamplighter.wording import count
 
 
 @dataclass(frozen=True)
@@ -63,19 +57,54 @@ class ExportReader:
         plans = iter(plan_all([m for group in members for m in group], self.settings))
         number = first
         for path, group in zip(paths, members, strict=True):
-            run = _Run(names=names, parts=_Passing(sink, names))
-            for _ in group:
-                self._read(*next(plans), number, run, path in self.named)
-                number += 1
-            rejects = pd.concat(run.rejected, ignore_index=True) if run.rejected else empty_rejects()
-            yield Found(accounts=tuple(run.files), rejects=rejects, notes=tuple(run.notes))
+            read = [self._read(*next(plans), names, number + k, sink, path in self.named) for k in range(len(group))]
+            yield Found(
+                accounts=tuple(one.account for one in read),
+                rejects=pd.concat(
+                    [empty_rejects(), *(frame for one in read for frame in one.rejects)], ignore_index=True
+                ),
+                notes=tuple(notes_of_jobs([(one.account.file, one.job) for one in read if one.job])),
+                broken=frozenset(number + k for k, one in enumerate(read) if one.job is None),
+            )
+            number += len(group)
 
-    def _read(self, export: Export | Broken, plan: Plan | InputError, number: int, run: _Run, named: bool) -> None:
+    def _read(
+        self, export: Export | Broken, plan: Plan | InputError, names: Names, number: int, sink: Sink, named: bool
+    ) -> _Read:
         try:
-            if isinstance(plan, InputError):
+            if isinstance(plan, InputError) or isinstance(export, Broken):
                 raise plan
-            _read_one(export, plan, number, run, self.settings, dict(self.units))
+            job = Job(plan, self.settings, names, number, dict(self.units))
+            return _read_blocks(export, job, names, sink)
         except InputError as bad:
             if named:
                 raise
-            run.files.append(FileAccount(file=export.name, problem=str(bad)))
+            return _Read(FileAccount(file=export.name, problem=str(bad)))
+
+
+@dataclass(frozen=True)
+class _Read:
+    account: FileAccount
+    job: Job | None = None
+    rejects: tuple[pd.DataFrame, ...] = ()
+
+
+def _read_blocks(export: Export, job: Job, names: Names, sink: Sink) -> _Read:
+    """Give an export's rows to the sink block by block."""
+    frames: list[pd.DataFrame] = []
+    broken: list[str] = []
+    for block in blocks_after_heading(export, job.plan, job.settings, broken):
+        odd = Rejected()
+        sink(CONVERT[job.plan.layout](job, block, odd), names)
+        if odd.line:
+            frames.append(reject_frame(export.name, odd))
+    records = job.noticed.records
+    account = FileAccount(
+        file=export.name,
+        layout=job.plan.layout,
+        reading_notes=job.plan.described,
+        records_read=records,
+        rejected=sum(map(len, frames)),
+        problem=f"breaks off after {count(records, 'record')}: {broken[0]}" if broken else "",
+    )
+    return _Read(account, job, tuple(frames))

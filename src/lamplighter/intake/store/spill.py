@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
 
-from lamplighter.intake.rows import DTYPES, Names, Rows
+from lamplighter.intake.rows import DTYPES, Names, Rows, joined
 from lamplighter.intake.store.manifest import bucket_of
 from lamplighter.intake.store.parts import runs
 
@@ -17,6 +17,8 @@ OPEN_FILES = 256
 """Most files written at once; systems commonly allow 1,024 open files a process."""
 
 
+CHUNK_ROWS = 4_000_000
+"""Rows merged at once, of whole groups: about 300 MB, several times that while they are sorted."""
 SPILL_SCHEMA = pa.schema([(name, pa.from_numpy_dtype(dtype)) for name, dtype in DTYPES.items()])
 
 
@@ -54,14 +56,20 @@ class Spill:
         for a, b in runs(group[order]):
             self._writer(int(group[order[a]])).write_table(table.slice(a, b - a))
 
-    def groups(self) -> list[int]:
-        """Return the groups of buckets that have new rows, in order; closes the files, so add nothing afterwards."""
+    def chunks(self) -> Iterator[Rows]:
+        """Yield the rows set down, all of a node in one chunk; add nothing afterwards."""
         for writer in self._writers.values():
             writer.close()
-        return sorted(self._writers)
+        waiting: list[Rows] = []
+        for group in sorted(self._writers):
+            waiting.append(self._rows(group))
+            if sum(map(len, waiting)) >= CHUNK_ROWS:
+                yield joined(waiting)
+                waiting = []
+        if waiting:
+            yield joined(waiting)
 
-    def rows(self, group: int) -> Rows:
-        """Return the new rows of one group in the order they were added."""
+    def _rows(self, group: int) -> Rows:
         with pa.memory_map(str(self._path(group))) as source:
             table = pa.ipc.open_file(source).read_all()
         return Rows(**{name: table.column(name).to_numpy() for name in table.column_names})
