@@ -78,7 +78,9 @@ CAUTION = (
 )
 
 
-def summary_text(assessment: Assessment, problems: Sequence[str] = (), width: int = 78) -> str:
+def summary_text(
+    assessment: Assessment, problems: Sequence[str] = (), visits: Sequence[str] = (), width: int = 78
+) -> str:
     """Return the week on one screen of plain text, fit to be mailed."""
     parts = [_wrapped(_headline(assessment), width)]
     if problems:
@@ -87,11 +89,13 @@ def summary_text(assessment: Assessment, problems: Sequence[str] = (), width: in
     if changes:
         parts.append("\n".join(_wrapped(line, width, bullet) for bullet, line in changes))
     parts.append(_ranked(assessment.items, width, SUMMARY_ITEMS))
+    if visits:
+        parts.append("\n".join(["Visits of the coming week:", *(_wrapped(v, width, "  - ") for v in visits)]))
     parts.append(_wrapped(CAUTION, width))
     return "\n\n".join(parts) + "\n"
 
 
-def summary_markdown(assessment: Assessment, problems: Sequence[str] = ()) -> str:
+def summary_markdown(assessment: Assessment, problems: Sequence[str] = (), visits: Sequence[str] = ()) -> str:
     """Return the week as Markdown, fit to be mailed or posted."""
     lines = [f"# Lamplighter, {date(assessment.as_of)}", "", _headline(assessment), ""]
     if problems:
@@ -111,6 +115,8 @@ def summary_markdown(assessment: Assessment, problems: Sequence[str] = ()) -> st
             lines += ["", f"and {len(assessment.items) - SUMMARY_ITEMS} more in the report"]
     else:
         lines.append("Nothing needs a person.")
+    if visits:
+        lines += ["", "## Visits of the coming week", "", *(f"- {_escaped(v)}" for v in visits)]
     return "\n".join([*lines, "", CAUTION]) + "\n"
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import date as calendar_date
@@ -28,6 +28,8 @@ from lamplighter.results import SEVERITIES, Assessment, Item, read_assessment
 from lamplighter.screen import summary_markdown, summary_text
 from lamplighter.settings import Settings, read_settings
 from lamplighter.settings.weekly import WeeklySettings
+from lamplighter.triage.papers import write_visits
+from lamplighter.triage.visits import VisitPlan, plan_visits
 from lamplighter.wording import DAY_S, count, duration, instant, joined, moment, percent
 
 QUIET, NEEDS_A_PERSON, COULD_NOT_RUN, DATA_LACKING = 0, 1, 2, 3
@@ -107,8 +109,11 @@ def run_weekly(settings_file: str | Path, *, now: float, progress: Progress | No
         comparison = against_last(assessment, places, week, settings)
         lacking = lacks(assessment, comparison, now, settings.weekly)
         notes = (*problems, *lacking)
-        text = summary_text(assessment, notes)
-        folder = publish(assessment, rejects, places.reports, week, text, summary_markdown(assessment, notes))
+        plan = plan_visits(assessment, settings)
+        trips = next_visits(plan)
+        text = summary_text(assessment, notes, trips)
+        summaries = {"summary.txt": text, "summary.md": summary_markdown(assessment, notes, trips)}
+        folder = publish(assessment, rejects, plan, places.reports, week, summaries)
         pruned = prune(places.reports, week, settings.weekly.keep_weeks)
     code = DATA_LACKING if lacking or problems else NEEDS_A_PERSON if needed(assessment, settings.weekly) else QUIET
     failed = post(settings, week, assessment, text)
@@ -229,7 +234,24 @@ def published(reports: Path) -> list[str]:
     return sorted(p.name for p in reports.iterdir() if p.is_dir() and WEEK_FOLDER.fullmatch(p.name))
 
 
-def publish(assessment: Assessment, rejects: pd.DataFrame, reports: Path, week: str, text: str, markdown: str) -> Path:
+def next_visits(plan: VisitPlan) -> list[str]:
+    """Return the visits of the coming week, one line each."""
+    until = instant(plan.as_of + WEEK_S).date()
+    return [
+        f"{v.day:%a} {v.day.day} {v.day:%b}, {v.place}: {joined([j.subject for j in v.jobs])} ({v.crew})"
+        for v in plan.visits
+        if v.day <= until
+    ]
+
+
+def publish(
+    assessment: Assessment,
+    rejects: pd.DataFrame,
+    plan: VisitPlan,
+    reports: Path,
+    week: str,
+    summaries: Mapping[str, str],
+) -> Path:
     """Write the week's folder aside and move it into place at once, then move the pointer ``latest``.
 
     Raises
@@ -241,8 +263,9 @@ def publish(assessment: Assessment, rejects: pd.DataFrame, reports: Path, week: 
     try:
         shutil.rmtree(aside, ignore_errors=True)
         write_outputs(assessment, rejects, aside)
-        (aside / "summary.txt").write_text(text, encoding="utf-8")
-        (aside / "summary.md").write_text(markdown, encoding="utf-8")
+        write_visits(plan, aside)
+        for name, text in summaries.items():
+            (aside / name).write_text(text, encoding="utf-8")
         _replace_folder(aside, target)
         _point_to(reports, week)
     except OSError as bad:
