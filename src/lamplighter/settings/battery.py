@@ -71,7 +71,7 @@ class BatterySettings(Section):
         2.0, "days", "Voltage must stay under the cut-off this long to have ended the battery.", low=0
     )
     cold_margin_sd: float = setting(
-        1.0, "sd", "How many standard deviations below the season's mean the coldest expected day lies.", low=0
+        0.5, "sd", "How many standard deviations below the season's mean the coldest expected day lies.", low=0
     )
     season_min_days: float = setting(
         365.0, "days", "With temperature known this long, the forecast follows the node's own seasons.", low=180
@@ -79,11 +79,11 @@ class BatterySettings(Section):
 
     # The forecast
     evidence_bins: float = setting(
-        14.0, "-", "Independent pieces of evidence in one life's voltage; more would make the forecast too sure of itself.",
+        12.0, "-", "Independent pieces of evidence in one life's voltage; more would make the forecast too sure of itself.",
         source=_CALIBRATED, low=2,
     )  # fmt: skip
     model_error_share: float = setting(
-        0.0015, "share", "How far a true discharge curve strays from every stored one, as a share of the voltage.",
+        0.0025, "share", "How far a true discharge curve strays from every stored one, as a share of the voltage.",
         source=_CALIBRATED, low=1e-5,
     )  # fmt: skip
     spread: float = setting(
@@ -94,9 +94,9 @@ class BatterySettings(Section):
         low=0.2,
         high=5,
     )
-    weight_curve: float = setting(0.5, "-", "Weight of the discharge curves in the blend.", source=_CALIBRATED, low=0)
-    weight_knee: float = setting(0.35, "-", "Weight of the steepening fit in the blend.", source=_CALIBRATED, low=0)
-    weight_trend: float = setting(0.15, "-", "Weight of the local trend in the blend.", source=_CALIBRATED, low=0)
+    weight_curve: float = setting(0.30, "-", "Weight of the discharge curves in the blend.", source=_CALIBRATED, low=0)
+    weight_knee: float = setting(0.45, "-", "Weight of the steepening fit in the blend.", source=_CALIBRATED, low=0)
+    weight_trend: float = setting(0.25, "-", "Weight of the local trend in the blend.", source=_CALIBRATED, low=0)
     capacity_sd: float = setting(
         0.15, "-", "Spread of usable capacity between batteries of one kind, in log units.", low=0.01
     )

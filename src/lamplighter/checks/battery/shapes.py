@@ -9,8 +9,8 @@ import numpy as np
 from lamplighter.checks.battery.cells import CHEMISTRIES, UNKNOWN, Cell, cells_in_series, discharge_curves
 from lamplighter.checks.battery.estimators import Shape
 
-WARPS = ((0.7, 0.2), (1.0, 0.4), (1.4, 0.25), (2.0, 0.15))
-"""Powers by which depth of discharge is bent, with prior weights: real knees come sooner or later than the stored one."""
+WARPS = ((0.65, 0.2), (0.8, 0.3), (1.0, 0.3), (1.2, 0.2))
+"""Powers by which what is left of the discharge is bent, with prior weights: real knees are wider or sharper."""
 LEVEL_SD, SCALE_SD = 0.025, 0.35
 """Spread of a battery's plateau (share of its voltage) and of its fall about the stored curve."""
 LEARNED_LEVEL_SD, LEARNED_SCALE_SD = 0.012, 0.12
@@ -24,7 +24,7 @@ def stored_shapes(chemistry: str, series: int, prior: float = 1.0) -> list[Shape
         for power, share in WARPS:
             out.append(
                 Shape(
-                    f"{chemistry} {variant}", depth ** (1.0 / power), volts * series, prior * share / len(curves),
+                    f"{chemistry} {variant}", 1.0 - (1.0 - depth) ** power, volts * series, prior * share / len(curves),
                     LEVEL_SD * CHEMISTRIES[chemistry].nominal_v * series, SCALE_SD,
                 )
             )  # fmt: skip
