@@ -160,10 +160,9 @@ def _group_quantiles(group: np.ndarray, n_groups: int, values: np.ndarray, share
     """Quantiles of values within consecutive groups, linear between order statistics, shape (shares, n_groups)."""
     keep = np.isfinite(values)
     g, v = group[keep], values[keep]
-    order = np.lexsort((v, g))
-    v = v[order]
     size = np.bincount(g, minlength=n_groups)
     first = np.concatenate([[0], np.cumsum(size)[:-1]])
+    v = _sorted_within(g, v, size, first)
     out = np.full((len(shares), n_groups), np.nan)
     some = size > 0
     for row, share in enumerate(shares):
@@ -173,6 +172,17 @@ def _group_quantiles(group: np.ndarray, n_groups: int, values: np.ndarray, share
         # Written so that equal neighbours give exactly their common value.
         out[row, some] = v[low] + (place - low) * (v[high] - v[low])
     return out
+
+
+def _sorted_within(group: np.ndarray, values: np.ndarray, size: np.ndarray, first: np.ndarray) -> np.ndarray:
+    """Sort values within consecutive groups: as rows of a table, unless it would be mostly empty."""
+    widest = int(size.max(initial=0))
+    if len(size) * widest > 4 * len(values):
+        return values[np.lexsort((values, group))]
+    table = np.full((len(size), widest), np.inf)
+    table[group, np.arange(len(values)) - first[group]] = values
+    table.sort(axis=1)
+    return table[np.arange(widest) < size[:, None]]
 
 
 def summarise_days(history: NodeHistory) -> Daily:
