@@ -13,6 +13,7 @@ from lamplighter.stats.noise import (
     Base,
     ask,
     averaged,
+    mixture_below,
     mixture_interval,
     prepare,
     tau_grid,
@@ -79,6 +80,9 @@ class Change:
         Probability of this change against none.
     kind_probability : float
         Probability of this kind of change against the other.
+    log_bayes : float
+        Logarithm of the evidence for a change over none when it was taken on, places averaged. Its
+        reciprocal, exponentiated, is a p-value that is valid but cautious (Markov's inequality).
     """
 
     kind: str
@@ -91,6 +95,17 @@ class Change:
     p: float
     probability: float
     kind_probability: float
+    log_bayes: float
+
+
+@dataclass(frozen=True, slots=True)
+class Slope:
+    """A slope over the whole series beside the changes found, or the slope at the end when one of them is a bend."""
+
+    value: float
+    low: float
+    high: float
+    p: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +120,9 @@ class Explanation:
         Level with changes but without the other columns, at the times given.
     others : ndarray, shape (n,)
         Effect of the other columns, mean taken out.
+    slope : Slope
+    level_error : float
+        Standard error of the level at the end.
     noise_sd : float
         Standard deviation of what is left.
     memory : float
@@ -114,8 +132,14 @@ class Explanation:
     changes: tuple[Change, ...]
     fitted: np.ndarray
     others: np.ndarray
+    slope: Slope
+    level_error: float
     noise_sd: float
     memory: float
+
+    def bare(self) -> Explanation:
+        """Return the same without the arrays."""
+        return replace(self, fitted=np.zeros(0), others=np.zeros(0))
 
 
 @dataclass(frozen=True)
@@ -301,7 +325,8 @@ def _conclude(series: _Series, found: list[tuple[str, float]], odds: list[tuple[
         low, high = base.fit.interval(first + k) if kind == "step" else (place.low, place.high)
         size = base.fit.mean(first + k) if kind == "step" else place.size
         sure = float(special.expit(log_odds))
-        changes.append(Change(kind, at, place.time_low, place.time_high, size, low, high, p[k], sure, share))
+        bayes = log_odds - math.log(series.scales.odds)
+        changes.append(Change(kind, at, place.time_low, place.time_high, size, low, high, p[k], sure, share, bayes))
     effect = base.fit.weight @ base.fit.coefficient
     columns, _ = series.columns(refined)
     bare = np.concatenate([[0], np.arange(1 + series.extra.shape[1], columns.shape[1])])
@@ -310,9 +335,40 @@ def _conclude(series: _Series, found: list[tuple[str, float]], odds: list[tuple[
         tuple(sorted(changes, key=lambda c: (c.time, c.kind))),
         columns[:, bare] @ effect[bare],
         series.extra @ effect[1 : 1 + series.extra.shape[1]],
+        _slope(series, base, changes),
+        _level_error(series, refined),
         float(weight @ base.sd),
         float(weight @ base.white.tau),
     )
+
+
+def _slope(series: _Series, base: Base, changes: list[Change]) -> Slope:
+    """Return the slope at the end: of the bends found, or of a line over the whole series asked about."""
+    bends = [(k, c) for k, c in enumerate(changes) if c.kind == "bend"]
+    if len(bends) == 1:
+        change = bends[0][1]
+        return Slope(change.size, change.low, change.high, change.p)
+    if bends:
+        # The slopes of several bends add up; the last one's error stands for the sum's.
+        change = bends[-1][1]
+        total = sum(c.size for _, c in bends)
+        return Slope(total, total + change.low - change.size, total + change.high - change.size, change.p)
+    answer = ask(base, base.white.bends[:, :, :1], series.scales.slope)
+    weight = np.exp(answer.log_evidence[:, 0] - special.logsumexp(answer.log_evidence[:, 0]))
+    centre, scale, freedom = answer.coefficient[:, 0], answer.scale[:, 0], base.fit.freedom
+    low, high = mixture_interval(centre, scale, weight, freedom, 0.95)
+    below = mixture_below(0.0, centre, scale, weight, freedom)
+    return Slope(float(weight @ centre), low, high, min(1.0, 2 * min(below, 1 - below)))
+
+
+def _level_error(series: _Series, found: list[tuple[str, float]]) -> float:
+    """Return the standard error of the level at the end, by moving the origin there."""
+    columns, prior = series.columns(found)
+    free = np.isinf(prior)
+    moved = np.where(free[None, :], columns, columns - columns[-1:])
+    t, rows, count = averaged(series.t, np.column_stack([series.y, moved]), SCAN_POINTS)
+    white = whitener(t, count, tau_grid(t, SCAN_TAU_STEP), SCAN_SHARES)
+    return prepare(white, rows[:, 0], rows[:, 1:], prior).fit.spread(0)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,282 @@
+"""Judges RSSI over the whole fleet.
+
+Findings
+--------
+check ``radio``: ``rssi_trend``, ``rssi_step`` (a drop; a large rise is told as information), ``low_margin``,
+``too_strong``, ``link_budget`` (stronger than free space allows), ``gateway_antenna`` (about a gateway).
+
+Facts of a node
+---------------
+Columns: rssi_median_dbm, rssi_slope_db_per_year, rssi_slope_low, rssi_slope_high, fade_margin_db, margin_due.
+
+Further: rssi_rows, rssi_recent_dbm, rssi_p10_dbm (last days), rssi_spread_db (median less 10th percentile within
+days), rssi_slope_p, rssi_slope_real (bool), rssi_noise_db, rssi_memory_d, sensitivity_dbm, sensitivity_stated (bool),
+margin_error_db, margin_p10_db, fading_outage (share lost under Rayleigh fading), margin_due_early, margin_due_late,
+free_space_dbm and excess_loss_db (when the register tells enough), rssi_changes (list of kind, time, size),
+gateway_antenna (bool: its gateway's drop explains its own).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from lamplighter.checkins import DAY_S
+from lamplighter.checks.base import CheckResult, Context
+from lamplighter.checks.radio import findings as said
+from lamplighter.checks.radio.findings import Crossing, Margin
+from lamplighter.checks.radio.gateway import CommonDrop, common_drops
+from lamplighter.checks.radio.link import expected_rssi, outage_from_median
+from lamplighter.checks.radio.measure import YEAR_D, RadioMeasure, explained
+from lamplighter.fleet import RegisterEntry
+from lamplighter.results import Finding, Verdict
+from lamplighter.settings.radio import RadioSettings
+from lamplighter.stats.changes import Change
+from lamplighter.stats.discovery import benjamini_hochberg
+
+YEAR_S = YEAR_D * DAY_S
+STALE_D = 30.0
+"""RSSI older than this is no word on the present."""
+LASTS = 0.5
+"""A step lasts when at least this part of it is left at the end."""
+
+
+@dataclass(frozen=True)
+class _Node:
+    name: str
+    measure: RadioMeasure
+    margin: Margin
+    decline: Change | None
+    fall_db: float
+    drop: Change | None
+    rise: Change | None
+    own_since: float
+    antenna: bool
+
+
+def judge(measures: Mapping[str, RadioMeasure], context: Context) -> CheckResult:
+    """Judge radio: what a whole gateway shares first, then each node."""
+    s = context.settings.radio
+    gateways: dict[str, list[str]] = {}
+    for name in sorted(measures):
+        if context.register[name].gateway:
+            gateways.setdefault(context.register[name].gateway, []).append(name)
+    drops = common_drops(measures, gateways, s)
+    nodes = {n: _consider(n, m, drops, context) for n, m in sorted(measures.items())}
+    result = CheckResult(findings=[said.gateway_antenna(d) for d in drops])
+    declines = _called({n: v.decline for n, v in nodes.items()}, s)
+    changed = _called({n: v.drop for n, v in nodes.items()}, s)
+    for name, node in nodes.items():
+        own = _own_findings(node, name in declines, name in changed, context)
+        result.findings.extend(own)
+        result.verdicts[name] = _verdict(node, own, s)
+        result.facts[name] = _facts(node, name in declines, context)
+        result.series[name] = _series(node, s)
+    result.fleet.update(_fleet(nodes, drops))
+    return result
+
+
+def _consider(name: str, m: RadioMeasure, drops: list[CommonDrop], context: Context) -> _Node:
+    """Take out what the gateway shares, and look at what is left: a decline, a drop, a rise."""
+    s, entry = context.settings.radio, context.register[name]
+    mine = [d for d in drops if d.gateway == entry.gateway]
+    if mine and m.found is not None and m.found.changes:
+        resets = (*m.resets, *(d.time * YEAR_S for d in mine))
+        found, seasonal, fitted = explained(m.day, m.level, m.temperature, resets, s)
+        m = replace(m, found=found, seasonal=seasonal, fitted=fitted)
+    margin = margin_of(m, entry, s)
+    since = max(m.resets, default=-math.inf)
+    antenna = any(name in d.nodes for d in mine)
+    if m.found is None:
+        return _Node(name, m, margin, None, 0.0, None, None, since, antenna)
+    own = [c for c in m.found.changes if c.time * YEAR_S > since]
+    decline, fall = _decline(own, m, s)
+    drop, rise = _steps(own, m, s)
+    return _Node(name, m, margin, decline, fall, drop, rise, since, antenna)
+
+
+def margin_of(m: RadioMeasure, entry: RegisterEntry, s: RadioSettings) -> Margin:
+    """Return the fade margin of the last days."""
+    stated = entry.sensitivity_dbm is not None
+    limit = float(entry.sensitivity_dbm) if stated else s.sensitivity_dbm
+    error = m.found.level_error if m.found is not None else m.spread_db
+    return Margin(m.recent_median - limit, m.recent_low - limit, error, limit, stated)
+
+
+def _decline(own: list[Change], m: RadioMeasure, s: RadioSettings) -> tuple[Change | None, float]:
+    """Return the change that began the decline at the end, and what it has cost so far [dB]."""
+    bends = [c for c in own if c.kind == "bend"]
+    slope = m.found.slope if m.found else None
+    if not bends or slope is None or not (slope.high < 0 and slope.value <= -s.least_slope_db):
+        return None, 0.0
+    began = next((c for c in reversed(bends) if c.size < 0), None)
+    if began is None:
+        return None, 0.0
+    fall = -slope.value * (float(m.day[-1]) / YEAR_D - began.time)
+    return (began, fall) if fall >= s.least_fall_db else (None, fall)
+
+
+def _steps(own: list[Change], m: RadioMeasure, s: RadioSettings) -> tuple[Change | None, Change | None]:
+    """Return the greatest drop that lasts, and the greatest rise that lasts."""
+    steps = [c for c in own if c.kind == "step"]
+    times = m.day / YEAR_D
+    lasting = []
+    for c in steps:
+        later = sum(o.size for o in steps if o.time > c.time)
+        if (
+            abs(c.size + later) >= LASTS * abs(c.size)
+            and np.sign(c.size + later) == np.sign(c.size)
+            and c.time > times[0]
+        ):
+            lasting.append(c)
+    drops = [c for c in lasting if c.size <= -s.least_step_db and c.high < 0]
+    rises = [c for c in lasting if c.size >= s.rise_step_db and c.low > 0]
+    return min(drops, key=lambda c: c.size, default=None), max(rises, key=lambda c: c.size, default=None)
+
+
+def _called(changes: dict[str, Change | None], s: RadioSettings) -> set[str]:
+    """Return the nodes whose change stands after false discovery control over all nodes."""
+    p = np.array([min(1.0, math.exp(-c.log_bayes)) if c else 1.0 for c in changes.values()])
+    called = benjamini_hochberg(p, s.false_discovery_rate).called
+    return {n for (n, c), yes in zip(changes.items(), called, strict=True) if yes and c is not None}
+
+
+def crossing(m: RadioMeasure, margin: Margin, s: RadioSettings) -> Crossing:
+    """Say when a decline takes the margin below what is wanted; the far end is open when the decline might be slow."""
+    if m.found is None:
+        return Crossing(None, None, None)
+    slope, now = m.found.slope, m.last
+    spare = margin.median_db - s.least_margin_db
+
+    def reached(db: float, rate: float) -> float | None:
+        if db <= 0:
+            return now
+        years = db / -rate if rate < 0 else math.inf
+        return now + years * YEAR_S if years <= s.forecast_years else None
+
+    return Crossing(
+        reached(spare, slope.value),
+        reached(spare - 1.28 * margin.error_db, slope.value + 0.65 * (slope.low - slope.value)),
+        reached(spare + 1.28 * margin.error_db, slope.value + 0.65 * (slope.high - slope.value)),
+    )
+
+
+def _own_findings(node: _Node, declines: bool, changed: bool, context: Context) -> list[Finding]:
+    s, entry, m = context.settings.radio, context.register[node.name], node.measure
+    gateway, found = entry.gateway, []
+    if declines and node.decline is not None and m.found is not None:
+        slope = (m.found.slope.value, m.found.slope.low, m.found.slope.high)
+        due = crossing(m, node.margin, s)
+        found.append(said.trend(node.name, gateway, node.decline, slope, node.fall_db, due, node.margin))
+    if changed and node.drop is not None:
+        found.append(said.step(node.name, gateway, node.drop, node.margin))
+    if node.rise is not None and node.rise.probability > 0.99:
+        found.append(said.step(node.name, gateway, node.rise, node.margin))
+    if m.rows and context.as_of - m.last <= STALE_D * DAY_S:
+        found += _now(node, entry, context)
+    return found
+
+
+def _now(node: _Node, entry: RegisterEntry, context: Context) -> list[Finding]:
+    """Return findings about the level of the last days."""
+    s, m, margin = context.settings.radio, node.measure, node.margin
+    found = []
+    arrivals = context.earlier.get("arrivals")
+    facts = arrivals.facts.get(node.name, {}) if arrivals else {}
+    holds = (facts.get("recent_delivery") or 0.0) >= s.holds_delivery
+    wanted = s.critical_margin_db if holds else s.least_margin_db
+    if margin.median_db + 1.96 * margin.error_db < wanted:
+        found.append(said.low_margin(node.name, entry.gateway, m, margin, s.least_margin_db))
+    if m.recent_median > s.too_strong_dbm:
+        found.append(said.too_strong(node.name, entry.gateway, m, s.too_strong_dbm))
+    most = free_space(entry, s)
+    if most is not None and m.recent_median - most > s.impossible_db:
+        found.append(said.impossible(node.name, entry.gateway, m.recent_median - most, most))
+    return found
+
+
+def free_space(entry: RegisterEntry, s: RadioSettings) -> float | None:
+    """Return the RSSI that free space would give [dBm], None when the register does not say enough."""
+    if not entry.distance_m or entry.distance_m <= 0 or entry.tx_power_dbm is None:
+        return None
+    return expected_rssi(
+        entry.tx_power_dbm, entry.antenna_gain_dbi or 0.0, s.gateway_gain_dbi, entry.distance_m, s.frequency_mhz
+    )
+
+
+def _verdict(node: _Node, found: list[Finding], s: RadioSettings) -> Verdict:
+    if any(f.severity != "info" for f in found):
+        return Verdict(state="finding", reason=next(f.evidence for f in found if f.severity != "info"))
+    if not node.measure.rows:
+        return Verdict(state="not evaluated", reason="the exports hold no RSSI for this node")
+    if node.measure.found is None:
+        return Verdict(state="not evaluated", reason=f"fewer than {s.least_days} days with RSSI")
+    return Verdict(state="good")
+
+
+def _facts(node: _Node, declines: bool, context: Context) -> dict[str, Any]:
+    m, s = node.measure, context.settings.radio
+    if not m.rows:
+        return {"rssi_rows": 0}
+    facts: dict[str, Any] = {
+        "rssi_rows": m.rows,
+        "rssi_median_dbm": round(m.recent_median, 2),
+        "rssi_p10_dbm": round(m.recent_low, 2),
+        "rssi_spread_db": round(m.spread_db, 2),
+        "fade_margin_db": round(node.margin.median_db, 2),
+        "margin_error_db": round(node.margin.error_db, 2),
+        "margin_p10_db": round(node.margin.low_db, 2),
+        "fading_outage": round(outage_from_median(node.margin.median_db), 5),
+        "sensitivity_dbm": node.margin.sensitivity_dbm,
+        "sensitivity_stated": node.margin.stated,
+        "gateway_antenna": node.antenna,
+        "rssi_slope_real": declines,
+    }
+    most = free_space(context.register[node.name], s)
+    if most is not None:
+        facts |= {"free_space_dbm": round(most, 2), "excess_loss_db": round(most - m.recent_median, 2)}
+    if m.found is not None:
+        slope = m.found.slope
+        facts |= {
+            "rssi_slope_db_per_year": round(slope.value, 3),
+            "rssi_slope_low": round(slope.low, 3),
+            "rssi_slope_high": round(slope.high, 3),
+            "rssi_slope_p": slope.p,
+            "rssi_noise_db": round(m.found.noise_sd, 3),
+            "rssi_memory_d": round(m.found.memory * YEAR_D, 2),
+            "rssi_changes": [[c.kind, round(c.time * YEAR_S), round(c.size, 2)] for c in m.found.changes],
+        }
+    if declines:
+        due = crossing(m, node.margin, s)
+        facts |= {"margin_due": due.likely, "margin_due_early": due.early, "margin_due_late": due.late}
+    return facts
+
+
+def _series(node: _Node, s: RadioSettings) -> dict[str, Any]:
+    m = node.measure
+    return {
+        "day": (m.day * int(DAY_S)).tolist(),
+        "level": _list(m.level - m.seasonal),
+        "fit": _list(m.fitted),
+        "p10": _list(m.low),
+        "floor_dbm": node.margin.sensitivity_dbm,
+        "min_margin_db": s.least_margin_db,
+    }
+
+
+def _list(values: np.ndarray) -> list[float | None]:
+    return [v if v == v else None for v in np.round(values, 2).tolist()]
+
+
+def _fleet(nodes: Mapping[str, _Node], drops: list[CommonDrop]) -> dict[str, Any]:
+    margins = [n.margin.median_db for n in nodes.values() if n.measure.rows]
+    return {
+        "with_rssi": len(margins),
+        "margin_median_db": round(float(np.median(margins)), 2) if margins else None,
+        "sensitivity_assumed": sum(not n.margin.stated for n in nodes.values() if n.measure.rows),
+        "gateway_drops": [d.gateway for d in drops],
+    }
