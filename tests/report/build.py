@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from lamplighter.checkins import Account, FileAccount, Note
+from lamplighter.overview import overview
 from lamplighter.results import Assessment, Cause, Finding, Gap, Item, NodeRow, Outage, Verdict
 from lamplighter.settings import Settings
 
@@ -14,10 +17,12 @@ SITES = ("Alder Weir", "Brook Sluice", "Crane Fen", "Dyke Head", "Elm Reservoir"
 FAULTS = ("", "", "", "battery", "", "radio", "", "", "silent", "zero", "", "stuck")
 
 
-def assessment(nodes: int = 36, days: int = 420, seed: int = 1, as_of: float = AS_OF) -> Assessment:
+def assessment(
+    nodes: int = 36, days: int = 420, seed: int = 1, as_of: float = AS_OF, names: Sequence[str] = ()
+) -> Assessment:
     """Return an invented assessment of a fleet of that many nodes."""
     rng = np.random.default_rng(seed)
-    made = [_Node(i, days, as_of, rng) for i in range(nodes)]
+    made = [_Node(i, days, as_of, rng, names[i] if i < len(names) else "") for i in range(nodes)]
     made.sort(key=lambda n: (-n.row.risk, n.row.node))
     findings = [f for n in made for f in n.findings]
     items = [i for n in made for i in n.items]
@@ -27,7 +32,9 @@ def assessment(nodes: int = 36, days: int = 420, seed: int = 1, as_of: float = A
         item_rank(items, rank, item)
     for rank, n in enumerate(made, start=1):
         n.row.rank = rank
-    names = [n.row.node for n in made]
+    labels = [n.row.node for n in made]
+    gaps = [g for n in made for g in n.gaps]
+    series = {n.row.node: n.series for n in made}
     return Assessment(
         as_of=as_of,
         start=as_of - days * DAY,
@@ -37,15 +44,15 @@ def assessment(nodes: int = 36, days: int = 420, seed: int = 1, as_of: float = A
         nodes=[n.row for n in made],
         items=items,
         findings=findings,
-        gaps=[g for n in made for g in n.gaps],
+        gaps=gaps,
         outages=outages,
         verdicts={n.row.node: n.verdicts for n in made},
-        series={n.row.node: n.series for n in made},
+        series=series,
         register={n.row.node: n.register for n in made},
         worklog=[w for n in made for w in n.worklog],
         assumptions=["No --as-of: the present is taken to be the last check-in in the data."],
-        fleet={},
-        changes=_changes(names, as_of),
+        fleet={"overview": overview([n.row for n in made], series, gaps, as_of)},
+        changes=_changes(labels, as_of),
         version="0.1.0",
     )
 
@@ -126,10 +133,10 @@ def _outage(made: list, as_of: float) -> tuple[list[Outage], list[Item]]:
 class _Node:
     """One invented node with everything an assessment says of it."""
 
-    def __init__(self, index: int, days: int, as_of: float, rng: np.random.Generator) -> None:
+    def __init__(self, index: int, days: int, as_of: float, rng: np.random.Generator, name: str = "") -> None:
         self.fault = FAULTS[index % len(FAULTS)]
         self.as_of, self.days, self.rng = as_of, days, rng
-        self.name = f"LT-{index + 101}"
+        self.name = name or f"LT-{index + 101}"
         self.site = SITES[index % len(SITES)]
         self.gateway = f"GW-{index % 3 + 1}"
         self.findings: list[Finding] = []

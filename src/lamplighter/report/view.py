@@ -23,6 +23,8 @@ from lamplighter.triage.cautions import cautions_for
 from lamplighter.wording import count, date, known, moment
 
 MB = 1_000_000
+LIBRARY_BYTES, WORDS_BYTES = 2.1e6, 4500.0
+"""Measured: the packed chart library with style and script, and the words about one node."""
 
 
 def build_view(assessment: Assessment, settings: ReportSettings | None = None) -> Report:
@@ -168,9 +170,14 @@ def _by_node(entries: list[dict[str, Any]]) -> dict[str, list[dict[str, Any]]]:
     return found
 
 
+def allowance(settings: ReportSettings, nodes: int) -> float:
+    """Return the bytes that chart data may take in a page about so many nodes."""
+    return max(0.0, min(settings.detail_mb * MB, settings.page_mb * MB - LIBRARY_BYTES - WORDS_BYTES * nodes))
+
+
 def _chart_data(source: Source, rows: list[NodeRow]) -> dict[str, str]:
     """Return packed chart data by node, worst first, until the allowance is spent."""
-    a, left = source.assessment, source.settings.detail_mb * MB
+    a, left = source.assessment, allowance(source.settings, len(rows))
     gaps: dict[str, list] = {}
     for gap in a.gaps:
         gaps.setdefault(gap.node, []).append(gap)

@@ -31,4 +31,11 @@ class ReportSettings(Section):
         4.0, "MB", "Chart data of nodes, compressed, worst first until this much; keeps 240 nodes under 8 MB in all.",
         low=0, high=200,
     )  # fmt: skip
+    page_mb: float = setting(
+        14.0,
+        "MB",
+        "Size the page is kept near by giving fewer nodes their charts; opens on a phone, passes most mail gateways.",
+        low=3,
+        high=500,
+    )
     months_ahead: int = setting(24, "months", "How far ahead batteries falling due are drawn.", low=1, high=120)

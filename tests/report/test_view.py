@@ -1,0 +1,287 @@
+"""The view model says what the assessment says, in words, and leaves nothing out unsaid."""
+
+from __future__ import annotations
+
+import base64
+import gzip
+import json
+from dataclasses import replace
+
+import pytest
+
+from lamplighter.report import build_view
+from lamplighter.report.common import anchor
+from lamplighter.report.view import MB, allowance
+from lamplighter.report.wording import due_note, headline, near_date, sure_words
+from lamplighter.results import NodeRow, Verdict
+from lamplighter.settings.report import ReportSettings
+from tests.report.build import AS_OF, DAY, assessment
+
+
+@pytest.fixture(scope="module")
+def made():
+    return assessment(36)
+
+
+@pytest.fixture(scope="module")
+def view(made):
+    return build_view(made)
+
+
+def unpacked(text: str) -> dict:
+    return json.loads(gzip.decompress(base64.b64decode(text)))
+
+
+def test_this_week_holds_what_is_due_within_seven_days_and_the_rest_can_wait(made, view) -> None:
+    due = [i for i in made.items if i.due is not None and i.due <= made.as_of + 7 * DAY]
+    assert [w.rank for w in view.week] == sorted(i.rank for i in due)
+    assert len(view.week) + len(view.later) + view.later_more == len(made.items)
+
+
+def test_work_without_a_date_is_never_this_week() -> None:
+    a = assessment(12)
+    a.items = [replace(i, due=None) for i in a.items]
+    view = build_view(a)
+    assert view.week == ()
+    assert "Nothing has to be done this week" in view.week_empty
+    assert {w.due for w in view.later} == {"no date"}
+
+
+def test_every_node_stands_once_in_the_table_and_once_as_a_section(made, view) -> None:
+    names = [r.node for r in made.nodes]
+    assert [n.node for n in view.nodes] == names
+    assert [s.node for s in view.sections] == names
+    assert len({s.anchor for s in view.sections}) == len(names)
+
+
+def test_the_tally_counts_every_node(made, view) -> None:
+    assert sum(t.count for t in view.tally) == len(made.nodes)
+    assert [t.signal.key for t in view.tally] == ["F", "S", "M", "good"]
+
+
+def test_a_node_that_cannot_be_judged_is_not_called_good() -> None:
+    a = assessment(2)
+    a.nodes[1].status = ""
+    view = build_view(a)
+    assert view.nodes[1].signal.label == "Cannot be judged"
+    assert {t.signal.key for t in view.tally} == {"good", "none"}
+
+
+def test_each_check_has_a_verdict_and_not_evaluated_carries_its_reason(view) -> None:
+    section = view.sections[0]
+    assert [v.check for v in section.verdicts] == ["Check-ins", "Radio", "Zero", "Stuck readings", "Data", "Battery"]
+    zero = next(v for s in view.sections for v in s.verdicts if v.check == "Zero" and v.state == "not evaluated")
+    assert "register" in zero.reason
+
+
+def test_a_check_that_did_not_run_is_not_evaluated() -> None:
+    a = assessment(1)
+    del a.verdicts[a.nodes[0].node]["battery"]
+    battery = build_view(a).sections[0].verdicts[-1]
+    assert (battery.check, battery.state) == ("Battery", "not evaluated")
+
+
+def test_chart_titles_state_the_finding_where_there_is_one(made, view) -> None:
+    by_node = {s.node: s for s in view.sections}
+    for finding in made.findings:
+        key = {"stuck": "reading"}.get(finding.check, finding.check)
+        chart = next(c for c in by_node[finding.node].charts if c.key == key)
+        assert chart.title == finding.evidence
+
+
+def test_every_chart_has_a_title_an_axis_and_a_text_alternative(view) -> None:
+    for chart in [c for s in view.sections for c in s.charts] + list(view.panels):
+        assert chart.title
+        assert chart.axis
+        assert chart.alt
+
+
+def test_chart_titles_do_not_call_good_what_was_not_evaluated() -> None:
+    a = assessment(1)
+    node = a.nodes[0].node
+    for check in ("radio", "stuck"):
+        a.verdicts[node][check] = Verdict(state="not evaluated", reason="Too few days.")
+    titles = {c.key: c.title for c in build_view(a).sections[0].charts}
+    assert "not evaluated" in titles["radio"]
+    assert "not evaluated" in titles["reading"]
+
+
+def test_chart_data_hold_what_the_assessment_holds(made, view) -> None:
+    section = next(s for s in view.sections if made.row(s.node).eol_p50)
+    data = unpacked(section.data)
+    series = made.series[section.node]
+    assert len(data["battery"]["volts"]["v"]) == len(series["battery"]["volts"])
+    assert data["battery"]["cutoff"] == series["battery"]["cutoff_v"]
+    assert data["battery"]["eol"] == [round(e) for e in series["battery"]["eol"]]
+    assert data["span"] == [round(made.start), round(made.as_of)]
+    assert data["work"][0][1] == "battery replaced spare cell"
+
+
+def test_when_the_allowance_is_spent_the_worst_nodes_keep_their_charts_and_the_page_says_so(made) -> None:
+    full = build_view(made)
+    some = build_view(made, ReportSettings(detail_mb=sum(len(s.data) for s in full.sections[:10]) / MB))
+    assert [bool(s.data) for s in some.sections] == [True] * 10 + [False] * 26
+    assert some.sections[10].charts == ()
+    assert "left out" in some.sections[10].note
+    assert "10 nodes" in some.detail_note
+    assert "26" in some.detail_note
+
+
+@pytest.mark.parametrize(("nodes", "mb"), [(1, 4.0), (240, 4.0), (2000, 2.9), (5000, 0.0)])
+def test_large_fleets_leave_less_room_for_charts(nodes: int, mb: float) -> None:
+    assert allowance(ReportSettings(), nodes) == pytest.approx(mb * MB)
+
+
+def test_changes_are_grouped_linked_and_empty_groups_left_out(view) -> None:
+    assert view.changes.since == "17 Nov 2025"
+    assert [g.kind for g in view.changes.groups] == ["new", "worse", "done", "gone"]
+    assert view.changes.groups[0].lines[0].href == view.sections[0].anchor.join(("#", ""))
+
+
+def test_without_an_earlier_run_the_page_says_so() -> None:
+    view = build_view(assessment(1))
+    assert view.changes.groups == ()
+    assert "No earlier run" in view.changes.note
+
+
+def test_many_changes_are_cut_with_a_count() -> None:
+    a = assessment(36)
+    a.changes["new"] = [{"id": str(i), "node": r.node, "text": "x"} for i, r in enumerate(a.nodes)]
+    group = build_view(a).changes.groups[0]
+    assert (len(group.lines), group.more) == (36, 32)
+
+
+def test_cautions_begin_with_the_sites_own_procedures(view) -> None:
+    assert "site's own procedures" in view.cautions[0]
+    assert any("Lithium" in c for c in view.cautions)
+    good = next(s for s in view.sections if s.signal.key == "good")
+    assert good.cautions == ()
+
+
+def test_the_data_account_tells_where_every_record_went(made, view) -> None:
+    a = made.account
+    for number in (a.records_read, a.kept, a.duplicates, a.rejected):
+        assert f"{number:,}" in view.account.sentence
+    assert view.account.balanced
+    assert [f.label for f in view.account.reasons] == ["time cannot be read", "voltage outside 0 to 60 V"]
+    assert any("could not be read: exports/2025-11.csv" in t for t in view.trust)
+
+
+def test_settings_show_unit_and_reason_and_changed_ones_come_first() -> None:
+    a = assessment(1)
+    a.settings["report"]["week_days"] = 10.0
+    lines = build_view(a).settings
+    assert (lines[0].name, lines[0].value, lines[0].unit, lines[0].changed) == ("week_days", "10.0", "days", True)
+    assert not any(line.changed for line in lines[1:])
+    assert all(line.reason for line in lines)
+
+
+def test_a_short_record_is_warned_of() -> None:
+    assert any("record is short" in t for t in build_view(assessment(2, days=20)).trust)
+    assert not any("record is short" in t for t in build_view(assessment(2)).trust)
+
+
+def test_the_fleet_panels_ask_five_questions(view) -> None:
+    assert [p.key for p in view.panels] == ["batteries", "gateways", "delivery", "margin", "headroom"]
+    data = unpacked(view.fleet_data)
+    assert len(data["batteries"]["x"]) == len(data["batteries"]["expected"])
+    assert len(data["gateways"]["nodes"]) == 36
+
+
+def test_without_fleet_numbers_there_are_no_panels() -> None:
+    a = assessment(4)
+    a.fleet = {}
+    assert build_view(a).panels == ()
+
+
+def test_positions_are_plotted_north_up_at_one_scale() -> None:
+    a = assessment(3)
+    names = [r.node for r in a.nodes]
+    for name, (lat, lon) in zip(names, [(52.0, 0.0), (52.0, 0.1), (52.1, 0.0)], strict=True):
+        a.register[name] |= {"latitude": lat, "longitude": lon}
+    dots = {d.label: d for d in build_view(a).sketch.dots}
+    origin, east, north = (dots[n] for n in names)
+    assert east.x > origin.x
+    assert east.y == pytest.approx(origin.y, abs=0.2)
+    assert north.y < origin.y
+    # cos(52.03 deg) = 0.615: a degree of longitude is that much shorter than one of latitude (sphere)
+    assert (east.x - origin.x) / (origin.y - north.y) == pytest.approx(0.615, abs=0.003)
+
+
+def test_without_positions_the_strip_of_sites_remains() -> None:
+    a = assessment(8)
+    for entry in a.register.values():
+        entry["latitude"] = None
+    view = build_view(a)
+    assert view.sketch is None
+    assert "register" in view.sketch_missing
+    assert sum(len(s.marks) for s in view.strip) == sum(1 for r in a.nodes if r.status != "good")
+
+
+def test_an_empty_fleet_makes_a_page_that_says_so() -> None:
+    view = build_view(assessment(0))
+    assert view.headline == "No node has been heard in these data."
+    assert (view.nodes, view.sections, view.panels, view.week) == ((), (), (), ())
+
+
+def test_a_registered_node_never_heard_has_a_row_and_a_section() -> None:
+    a = assessment(1)
+    a.nodes.append(NodeRow(rank=2, node="never", status="F", reason="Never heard."))
+    a.verdicts["never"] = {}
+    section = build_view(a).sections[1]
+    assert (section.node, section.charts, section.data) == ("never", (), "")
+    assert all(v.state == "not evaluated" for v in section.verdicts)
+
+
+def test_a_node_with_one_check_in_is_drawn_without_error() -> None:
+    view = build_view(assessment(1, days=1))
+    data = unpacked(view.sections[0].data)
+    assert data["reading"]["x"] == {"a": int(AS_OF // DAY), "d": []}
+
+
+def test_an_older_assessment_with_unknown_report_settings_still_shows() -> None:
+    a = assessment(1)
+    a.settings["report"]["no_longer_there"] = 3
+    assert build_view(a).nodes
+
+
+def test_anchors_are_plain_and_stay_the_same() -> None:
+    assert anchor("LT-101") == anchor("LT-101")
+    for name in ('a"><script>', "=1+1", "שלום", "🔥", "a b"):
+        assert anchor(name).replace("-", "").isalnum()
+        assert anchor(name).isascii()
+
+
+@pytest.mark.parametrize(
+    ("days", "words"),
+    [(-3, "3 days overdue"), (-1, "1 day overdue"), (0, "today"), (1, "tomorrow"), (5, "in 5 days"), (21, "in 3 weeks"),
+     (200, "in 7 months")],
+)  # fmt: skip
+def test_due_notes(days: int, words: str) -> None:
+    assert due_note(AS_OF + days * DAY, AS_OF) == words
+
+
+def test_a_year_is_left_out_of_a_near_date_only() -> None:
+    assert near_date(AS_OF + 3 * DAY, AS_OF) == "27 Nov"
+    assert near_date(AS_OF + 300 * DAY, AS_OF) == "20 Sep 2026"
+    assert near_date(None, AS_OF) == ""
+
+
+@pytest.mark.parametrize(
+    ("probability", "words"),
+    [(0.97, "nearly certain"), (0.8, "very likely"), (0.6, "likely"), (0.45, "about even"), (0.2, "a guess"),
+     (None, "not rated")],
+)  # fmt: skip
+def test_how_sure(probability: float | None, words: str) -> None:
+    assert sure_words(probability) == words
+
+
+@pytest.mark.parametrize(
+    ("jobs", "places", "failed", "words"),
+    [(0, 0, 0, "Nothing has to be done this week."),
+     (1, 1, 1, "1 job this week at one site; 1 node is lost or wrong."),
+     (5, 3, 2, "5 jobs this week at 3 sites; 2 nodes are lost or wrong."),
+     (2, 0, 0, "2 jobs this week.")],
+)  # fmt: skip
+def test_headlines(jobs: int, places: int, failed: int, words: str) -> None:
+    assert headline(jobs, places, failed, 10) == words
