@@ -89,6 +89,17 @@ class TriageSettings(Section):
     shown_cause_probability: float = setting(
         0.05, "probability", "Causes less probable than this are not listed.", low=0, high=1
     )
+    pattern_p: float = setting(
+        0.001,
+        "p-value",
+        "Losses follow the hour, the cold, the signal or the battery when chance rarely does.",
+        low=0,
+        high=1,
+    )
+    pattern_ratio: float = setting(
+        2.0, "ratio", "... and when they are this many times more on one side than on the other.", low=1, high=100
+    )
+    pattern_share: float = setting(0.02, "share", "... and by at least this share of the check-ins.", low=0, high=1)
     shared_share: float = setting(
         0.6, "share", "A trouble that this share of a gateway's nodes show together is the gateway's.", low=0.05, high=1
     )

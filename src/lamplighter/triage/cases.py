@@ -11,6 +11,7 @@ from lamplighter.checkins import DAY_S
 from lamplighter.checks.base import CheckResult, Context
 from lamplighter.fleet import RegisterEntry, WorkEntry
 from lamplighter.results import SEVERITIES, Finding, Verdict
+from lamplighter.settings.triage import TriageSettings
 from lamplighter.triage.rules import EvidenceRule, Rules
 from lamplighter.wording import known
 
@@ -120,7 +121,25 @@ def derive(case: NodeCase, context: Context) -> dict[str, bool | None]:
         "fact:zero_off": None if error is None or tolerance is None else abs(error) > tolerance,
         "fact:has_twin": False if case.entry.same_process_as else None,
         "fact:logged_removed": gone(case),
+        **{f"fact:{name}": pattern(case, *columns, s) for name, columns in PATTERNS.items()},
     }
+
+
+PATTERNS = {
+    "lost_when_weak": ("loss_weak_signal", "loss_strong_signal", "loss_signal_p"),
+    "lost_when_cold": ("loss_cold", "loss_warm", "loss_temperature_p"),
+    "lost_when_low": ("loss_low_battery", "loss_high_battery", "loss_battery_p"),
+    "lost_at_hours": ("loss_peak_ratio", "", "loss_peak_p"),
+}
+"""Patterns of loss: the share lost on either side (or their ratio), and the p-value."""
+
+
+def pattern(case: NodeCase, one: str, other: str, p_value: str, s: TriageSettings) -> bool | None:
+    """Whether check-ins are lost by a pattern, both surely and strongly; None when too few are lost to tell."""
+    p, here, there = case.fact(p_value), case.fact(one), case.fact(other) if other else 1.0
+    if p is None or here is None or there is None:
+        return None
+    return p <= s.pattern_p and here >= s.pattern_ratio * there and (not other or here - there >= s.pattern_share)
 
 
 def gone(case: NodeCase) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -14,7 +14,7 @@ from lamplighter.checks.base import CheckResult, Context
 from lamplighter.results import SEVERITIES, Cause, Finding, Item, NodeRow
 from lamplighter.settings.triage import TriageSettings
 from lamplighter.triage import risk
-from lamplighter.triage.cases import NOT_EVALUATED, NodeCase, gather_cases, severity_order, states_of
+from lamplighter.triage.cases import NOT_EVALUATED, NodeCase, gather_cases, gone, severity_order, states_of
 from lamplighter.triage.cautions import cautions_for
 from lamplighter.triage.diagnosis import causes_of
 from lamplighter.triage.rules import CauseRule, Rules, load_rules
@@ -22,7 +22,7 @@ from lamplighter.triage.shared import SharedFault, find_shared, nodes_by_gateway
 
 COLUMNS = frozenset(f.name for f in fields(NodeRow)) - {"rank", "node", "name", "site", "gateway", "risk_parts"}
 CANNOT = "Cannot be judged: "
-LOSING = frozenset({"silent", "delivery_falling", "delivery_low"})
+LOSING = frozenset({"silent", "delivery_falling", "low_delivery"})
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -74,7 +74,7 @@ def judge_nodes(
     t = risk.moments(s.planning_interval_days)
     judged = []
     for node, case in cases.items():
-        own = tuple(f for f in case.findings if f.id not in explained)
+        own = () if gone(case) else tuple(f for f in case.findings if f.id not in explained)
         causes, jobs = (), ()
         if own:
             states = states_of(replace(case, findings=own), rules, context, losing=losing[node])
@@ -92,8 +92,13 @@ def diagnose(
 ) -> tuple[tuple[Cause, ...], tuple[CauseRule, ...]]:
     """Return the probable causes, and the rules of those that make up the job."""
     causes = causes_of(states, s.rules_file, subject, s.evidence_weight, s.shown_cause_probability)
-    chosen = [c for n, c in enumerate(causes) if n == 0 or c.probability >= s.second_cause_probability]
-    return causes, tuple(rules.cause(c.cause) for c in chosen)
+    chosen = chosen_causes(causes, s.second_cause_probability)
+    return causes, tuple(rules.cause(c) for c in chosen)
+
+
+def chosen_causes(causes: Sequence[Cause], least: float) -> list[str]:
+    """Return the causes that make up the job: the first, and any other that is probable enough."""
+    return [c.cause for n, c in enumerate(causes) if n == 0 or c.probability >= least]
 
 
 def price(
@@ -110,9 +115,17 @@ def price(
     path = {k: v for k, v in risk.hazard_curves(replace(case, findings=explained), context, t).items() if k in moved}
     if fault.dark:
         path["silence"] = np.ones_like(t)
+    if fault.recurs:
+        path["outages"] = np.full_like(t, outage_share(case))
     left = {k: v for k, v in curves.items() if k not in moved or k in ("silence", "stuck")}
     taken = risk.total_risk(risk.risk_parts(path, s.planning_interval_days, cost))
     return risk.risk_parts(left, s.planning_interval_days, cost), taken
+
+
+def outage_share(case: NodeCase) -> float:
+    """Return the share of a node's check-ins that outages have cost so far."""
+    lost, due = case.fact("missed_outage") or 0.0, case.fact("expected") or 0.0
+    return lost / (lost + due) if lost > 0 else 0.0
 
 
 def moved_hazards(fault: SharedFault, explained: tuple[Finding, ...]) -> set[str]:
@@ -162,6 +175,8 @@ def status_and_reason(judged: Judged) -> tuple[str, str]:
     """Return the NE 107 signal and the reason in plain words."""
     if judged.own:
         return judged.own[0].severity, reason_of(judged.own)
+    if gone(judged.case):
+        return "", f"{CANNOT}taken out, says the work log."
     if judged.shared is not None and judged.shared.dark:
         whom = "the host" if judged.shared.subject_kind == "host" else f"its gateway {judged.shared.subject}"
         since = "" if judged.shared.since is None else f" since {wording.date(judged.shared.since)}"
@@ -203,6 +218,7 @@ def due_of(jobs: tuple[CauseRule, ...], findings: tuple[Finding, ...], case: Nod
     by_signal = now + days[level] * DAY_S
     forecast = [case.fact("eol_p10")] if any(j.part == "battery" for j in jobs) else []
     forecast += [case.fact("margin_due")] if any(j.cause.startswith("link") for j in jobs) else []
+    forecast += [case.fact("zero_due")] if any(j.cause.startswith("zero") for j in jobs) else []
     dated = [v for v in forecast if v is not None]
     urgent = findings[0].severity == "F" or not dated or len(jobs) > len(dated)
     return max(now, min([*dated, by_signal] if urgent else dated))
@@ -279,14 +295,15 @@ def shared_item(
     carried = round(sum(j.shared_part for j in judged if j.shared is fault), 2)
     levels = [cases[n].entry.criticality or s.default_criticality for n in fault.nodes if n in cases]
     sites = {cases[n].entry.site for n in fault.nodes if n in cases}
-    name = "Host and export" if fault.subject_kind == "host" else f"Gateway {fault.subject}"
+    group = fault.subject.startswith("group of ")
+    name = "Host and export" if fault.subject_kind == "host" else fault.subject if group else f"Gateway {fault.subject}"
     return Item(
         id=f"{fault.subject_kind}:{fault.subject}",
         subject_kind="host" if fault.subject_kind == "host" else "gateway",
         subject=fault.subject,
         name=name,
         site=sites.pop() if len(sites) == 1 else "",
-        gateway=fault.subject if fault.subject_kind == "gateway" else "",
+        gateway=fault.subject if fault.subject_kind == "gateway" and not group else "",
         status=min((f.severity for f in found), key=SEVERITIES.index),
         cause=causes[0].cause,
         cause_probability=round(causes[0].probability, 3),

@@ -19,7 +19,10 @@ PHI0 = 0.3989422804014327
 """Standard normal density at zero."""
 YEAR_D = 365.25
 
-LOST_KINDS = {"silence": ("silent",), "stuck": ("stuck", "pegged", "record_frozen", "noise_gone", "plugged")}
+LOST_KINDS = {
+    "silence": ("silent",),
+    "stuck": ("stuck", "pegged", "record_frozen", "noise_gone", "plugged", "failure_current"),
+}
 """Hazards that are there already: the findings that say so."""
 
 
@@ -133,7 +136,7 @@ def link_curve(case: NodeCase, t: np.ndarray, s: TriageSettings, min_margin_db: 
 
 def delivery_loss(case: NodeCase, s: TriageSettings) -> float:
     """Return the share of check-ins lost beyond what the radio ordinarily loses."""
-    delivery = case.fact("delivery_recent")
+    delivery = case.fact("recent_delivery")
     delivery = case.fact("delivery") if delivery is None else delivery
     if delivery is None:
         return 0.0

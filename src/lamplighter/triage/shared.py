@@ -13,13 +13,23 @@ from lamplighter.settings.triage import TriageSettings
 from lamplighter.triage.cases import NodeCase
 
 SHARED_KINDS = (
-    "silent", "delivery_falling", "delivery_low", "rssi_step", "rssi_trend", "record_frozen",
+    "silent", "delivery_falling", "low_delivery", "rssi_step", "rssi_trend", "record_frozen",
     "clock_wrong", "clock_shift", "clock_jump", "interval_changed",
 )  # fmt: skip
 """Findings that a gateway or the host can cause on many nodes at once."""
 
-OUTAGE_EXPLAINS = frozenset({"silent", "delivery_falling", "delivery_low", "record_frozen"})
-"""Findings of a node that a lasting outage of its gateway explains."""
+EXPLAINS = {
+    "gateway_outage": ("silent",),
+    "host_outage": ("silent",),
+    "group_outage": ("silent",),
+    "gateway_delivery": ("delivery_falling", "low_delivery"),
+    "record_frozen": ("record_frozen",),
+}
+"""Findings of nodes that a finding about their gateway or the host accounts for."""
+DARKENS = frozenset({"gateway_outage", "host_outage", "group_outage"})
+"""Outages that last: the nodes cannot be heard now."""
+RECURS = frozenset({"gateway_outages", "host_outages", "group_outages"})
+"""Outages that come and go."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -57,7 +67,12 @@ class SharedFault:
     @property
     def dark(self) -> bool:
         """Whether it is an outage that lasts: its nodes cannot be heard."""
-        return any(f.kind.endswith("_outage") for f in self.own) or "silent" in self.kinds
+        return bool(self.kinds & {*DARKENS, "silent"})
+
+    @property
+    def recurs(self) -> bool:
+        """Whether it comes and goes."""
+        return bool(self.kinds & RECURS)
 
 
 def find_shared(
@@ -96,18 +111,33 @@ def nodes_by_gateway(cases: Mapping[str, NodeCase], context: Context) -> dict[st
 
 
 def _outage(finding: Finding, cases: Mapping[str, NodeCase], by_gateway: Mapping[str, tuple[str, ...]]) -> SharedFault:
-    host = not finding.gateway
-    nodes = tuple(cases) if host else by_gateway.get(finding.gateway, ())
-    nodes = tuple(finding.data.get("nodes", nodes)) if isinstance(finding.data.get("nodes"), (list, tuple)) else nodes
-    explained = [f for n in nodes if n in cases for f in cases[n].findings if f.kind in OUTAGE_EXPLAINS]
+    """Return the fault that a finding about a gateway, the host or a group of nodes tells of."""
+    kind, subject = subject_of(finding)
+    named = tuple(n for n in finding.data.get("nodes", ()) if n in cases)
+    if kind == "host":
+        nodes = tuple(cases)
+    elif finding.kind in DARKENS and finding.gateway in by_gateway:
+        nodes = tuple(n for n in by_gateway[finding.gateway] if cases[n].facts.get("in_outage") is not False)
+    else:
+        nodes = named or by_gateway.get(finding.gateway, ())
+    told = EXPLAINS.get(finding.kind, ())
     return SharedFault(
-        subject_kind="host" if host else "gateway",
-        subject=finding.gateway or "host",
+        subject_kind=kind,
+        subject=subject,
         own=(finding,),
-        explained=tuple(explained),
-        nodes=tuple(nodes),
+        explained=tuple(f for n in nodes for f in cases[n].findings if f.kind in told),
+        nodes=nodes,
         since=finding.since,
     )
+
+
+def subject_of(finding: Finding) -> tuple[str, str]:
+    """Return kind and name of what a finding without a node is about; a group is named by its first node."""
+    if finding.gateway:
+        return "gateway", finding.gateway
+    if finding.kind.startswith("group_"):
+        return "gateway", f"group of {min(finding.data.get('nodes', ()), default='nodes')}"
+    return "host", "host"
 
 
 def _together(found: list[Finding], within_s: float) -> list[Finding]:
