@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from tests.accuracy.harness import Case, ScoreRow, false_alarms, false_row, recall, recall_row
+from tests.accuracy.harness import Case, ScoreRow, false_alarms, false_row, recall, recall_row, run_check
 
 AREA = "arrivals"
 ODD = ("shared_identity", "clock_wrong", "never_seen", "record_frozen")
@@ -21,6 +21,7 @@ def score(cases: Sequence[Case]) -> list[ScoreRow]:
         recall_row(
             AREA, "node gone silent, found at the end of the record", *recall(cases, silent_rows, silent_hit), 0.99
         ),
+        recall_row(AREA, "node gone silent, found in time", *recall(cases, timely_rows, timely_hit), 0.99),
         false_row(AREA, "healthy nodes called silent", *false_alarms(cases, "arrivals", ("silent",)), 0.0),
         recall_row(AREA, "delivery falling to under 75 %", *recall(cases, falling_rows, falling_hit), None),
         false_row(AREA, "healthy nodes with any finding of arrivals", *false_alarms(cases, "arrivals"), None),
@@ -28,7 +29,7 @@ def score(cases: Sequence[Case]) -> list[ScoreRow]:
 
 
 def missed_counts(cases: Sequence[Case]) -> list[ScoreRow]:
-    """Compare missed counts with the truth, interval changes and fast sampling included."""
+    """Compare missed counts, outages left out, with the truth; interval changes and fast sampling included."""
     errors, truth, within, n = 0.0, 0.0, 0, 0
     for case in cases:
         odd = set(case.faults(*ODD)["node"])
@@ -37,9 +38,9 @@ def missed_counts(cases: Sequence[Case]) -> list[ScoreRow]:
             if row["node"] in odd:
                 continue
             n += 1
-            error = abs((said if said is not None else np.inf) - row["missed"])
-            within += error <= max(0.01 * row["missed"], 2)
-            errors, truth = errors + min(error, row["expected"]), truth + row["missed"]
+            error = abs((said if said is not None else np.inf) - row["missed_node"])
+            within += error <= max(0.01 * row["missed_node"], 2)
+            errors, truth = errors + min(error, row["expected"]), truth + row["missed_node"]
     share_off = errors / truth if truth else np.nan
     return [
         ScoreRow(AREA, "missed check-ins, absolute errors summed", "at most 1 % of truth",
@@ -96,6 +97,31 @@ def silent_hit(case: Case, row: dict) -> bool:
     """Whether a node was called silent from the right day on."""
     found = case.found("arrivals", ("silent",)).get(row["node"], [])
     return any(f.since is not None and abs(f.since - row["start"]) < 2 * 86_400 for f in found)
+
+
+def timely_rows(case: Case) -> object:
+    """Nodes that went silent apart from any outage, with a month of record before."""
+    rows = silent_rows(case)
+    downs = case.faults("gateway_outage", "host_outage", role="common")
+    apart = [not ((downs["start"] - 2 * 86_400 < t) & (t < downs["end"] + 2 * 86_400)).any() for t in rows["start"]]
+    return rows[np.array(apart, dtype=bool) & (rows["start"] > case.fleet.options.start + 30 * 86_400)]
+
+
+def timely_hit(case: Case, row: dict) -> bool:
+    """Whether silence is called by the third missed check-in or the node's 99.9 % gap, whichever is later.
+
+    Judged standing at that instant, beside the other nodes of the gateway.
+    """
+    counts = case.fleet.counts
+    time = case.fleet.checkins.arrays(row["node"]).time
+    time = time[time <= row["start"] + 60]
+    interval = float(counts.set_index("node")["interval_s"][row["node"]])
+    limit = max(3 * interval, float(np.quantile(np.diff(time), 0.999)))
+    peers = counts.loc[counts["gateway"] == row["gateway"], "node"].head(8)
+    then = run_check(
+        case.fleet, "arrivals", nodes=sorted({row["node"], *peers}), as_of=time[-1] + limit + 0.1 * interval
+    )
+    return row["node"] in then.found("arrivals", ("silent",))
 
 
 def falling_rows(case: Case) -> object:
