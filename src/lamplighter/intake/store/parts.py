@@ -32,6 +32,14 @@ SCHEMA = pa.schema(
     ]
 )
 
+ENCODING = {
+    "compression": "zstd",
+    "use_dictionary": [name for name in SCHEMA.names if name != "time"],
+    "column_encoding": {"time": "DELTA_BINARY_PACKED"},
+    "write_statistics": ["time"],
+}
+"""Times as differences: 7 bytes a check-in of 15-minute data, against 13 with a dictionary of times."""
+
 
 def to_table(rows: Rows, names: list[str], schema: pa.Schema) -> pa.Table:
     """Return rows as an Arrow table."""
@@ -108,7 +116,7 @@ def write_part(folder: Path, slot: Slot, generation: int, rows: Rows, names: lis
     table = to_table(rows, names, schema)
     path = folder / part_path(slot, generation)
     path.parent.mkdir(parents=True, exist_ok=True)
-    with pq.ParquetWriter(path, schema, compression="zstd", write_statistics=["time"]) as writer:
+    with pq.ParquetWriter(path, schema, **ENCODING) as writer:
         for a, b in groups:
             writer.write_table(table.slice(a, b - a), row_group_size=b - a)
     return Part(path=part_path(slot, generation), rows=len(rows), size=path.stat().st_size, digest=digest_of(path))
