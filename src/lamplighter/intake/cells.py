@@ -133,7 +133,6 @@ def _good_table(block: Block, starts: np.ndarray, ends: np.ndarray, good: np.nda
     data = block.data
     if len(good) != len(starts):
         data = b"\n".join(data[a:b] for a, b in zip(starts[good].tolist(), ends[good].tolist(), strict=True)) + b"\n"
-    data = data.decode("utf-8", errors="replace").encode("utf-8") if not _is_utf8(data) else data
     try:
         table = pa_csv.read_csv(
             pa.BufferReader(data),
@@ -152,14 +151,6 @@ def _unquoted(table: pa.Table) -> pa.Table:
     import pyarrow.compute as pc
 
     return pa.table({n: pc.utf8_trim(table[n], '"') for n in table.column_names})
-
-
-def _is_utf8(data: bytes) -> bool:
-    try:
-        data.decode("utf-8")
-    except UnicodeDecodeError:
-        return False
-    return True
 
 
 def _line_by_line(records: Records, good: np.ndarray, delimiter: str, n: int, wanted: list[int], rejected: Rejected) -> tuple[np.ndarray, pa.Table]:

@@ -59,11 +59,11 @@ def convert_plain(job: Job, block: Block, rejected: Rejected) -> Rows:
     reasons = Reasons(n)
     column = column_of(job, cells, "node")
     node = node_codes(job, column, reasons) if column is not None else np.zeros(n, dtype=np.int32)
+    time = instants_of(job, cells, node, reasons)
     values, has, strange = _values(job, cells, node, reasons)
     grade = grades_of(job, column_of(job, cells, "quality"), n, reasons)
     if any(m in values for m in MEASURES) and not (has > WHOLE).all():
         say_no_value(strange, reasons, (has == WHOLE) & (grade != BAD))
-    time = instants_of(job, cells, node, reasons)
     good = set_aside(job, cells, reasons, rejected)
     columns = {"node": node, "time": time, "quality": grade, "has": has, **values}
     if good is not None:

@@ -36,6 +36,7 @@ def convert_tags(job: Job, block: Block, rejected: Rejected) -> Rows:
     job.noticed.records += n + len(rejected.line) - before
     reasons = Reasons(n)
     index, tags = _tags(job, cells, n)
+    time = instants_of(job, cells, index, reasons)
     node, bit = _nodes(job, index, tags, reasons)
     value, strange = numbers_of(job, column_of(job, cells, "reading"))
     grade = grades_of(job, column_of(job, cells, "quality"), n, reasons)
@@ -43,7 +44,6 @@ def convert_tags(job: Job, block: Block, rejected: Rejected) -> Rows:
     value, grade = _quality_tags(job, value, grade, bit, reasons)
     odd = [] if strange is None else [(column_of(job, cells, "reading"), strange)]
     say_no_value(odd, reasons, ~(value == value) & (grade != BAD) & (bit != BITS["quality"]))
-    time = instants_of(job, cells, index, reasons)
     good = set_aside(job, cells, reasons, rejected)
     columns = [node, time, bit, value, grade]
     if good is not None:

@@ -9,7 +9,7 @@ come before the table.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 from lamplighter.intake.units import unit_of
@@ -78,6 +78,8 @@ _TAG_WORDS = {word: role for role in reversed(MEASURES_IN_TAGS) for word in SYNO
 _ENDINGS = frozenset({"value", "val", "pv", "present value", "current value", "cv", "raw"})
 _HIERARCHY = re.compile(r"[./\\|:]+")
 _WORDS = re.compile(r"[\s._/\\|:,\-]+")
+_NO_WORD = re.compile(r"[^\w%°³^/]+|_")
+_CAMEL = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
 _ZONES = {"utc": "UTC", "gmt": "UTC", "z": "UTC", "zulu": "UTC"}
 
 
@@ -90,6 +92,10 @@ class Heading:
     zone: str = ""
 
 
+def _plain_words(text: str) -> str:
+    return " ".join(_NO_WORD.sub(" ", text).lower().split())
+
+
 @lru_cache(maxsize=65536)
 def heading_of(text: str) -> Heading:
     """Take a heading apart: ``Battery (mV)`` is the words ``battery`` and the unit ``mv``."""
@@ -100,8 +106,9 @@ def heading_of(text: str) -> Heading:
         inner = bracket.group(1)
         unit, zone = unit_of(inner), _ZONES.get(inner.strip().lower(), "") or (inner.strip() if "/" in inner else "")
         text = text[: bracket.start()]
-    words = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", text)
-    words = " ".join(re.sub(r"[^\w%°³^/]+|_", " ", words).lower().split())
+    words = _plain_words(text)
+    if words not in _ALL and words.rpartition(" ")[0] not in _ALL:
+        words = _plain_words(_CAMEL.sub(" ", text))
     if "%" in words and not unit:
         unit, words = "%", " ".join(words.replace("%", " ").split())
     head, _, last = words.rpartition(" ")
@@ -128,10 +135,12 @@ class Tag:
     unit: str = ""
     path: str = ""
     """The node with everything that stands before it in the tag, to tell equal names of two areas apart."""
+    guessed: bool = False
+    """Whether no part of the tag names the measure."""
 
     def with_unit(self, unit: str) -> Tag:
         """Return the tag with the unit that a column of its own gives, where that is known."""
-        return Tag(self.node, self.measure, unit_of(unit) or self.unit, self.path)
+        return replace(self, unit=unit_of(unit) or self.unit)
 
 
 def measure_of(text: str, overrides: dict[str, str]) -> str:
@@ -172,7 +181,7 @@ def split_tag(tag: str, overrides: dict[str, str] | None = None) -> Tag:
         measure = measure_of(text, overrides)
         if measure:
             return Tag("", measure, unit or heading_of(text).unit)
-        return Tag(*_node_without_measure(text), unit=unit, path=text)
+        return Tag(*_node_without_measure(text), unit=unit, path=text, guessed=True)
     start, end, measure = best
     unit = unit or heading_of(text[end:]).unit
     before = text[:start]

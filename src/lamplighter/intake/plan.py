@@ -128,6 +128,10 @@ def assign_roles(dialect: Dialect, overrides: dict[str, str]) -> tuple[dict[str,
         taken["clock"] = taken.pop("time")
     elif "date" in taken and "time" in taken:
         used.discard(taken.pop("date"))
+    elif "date" in taken:
+        clock = next((i for i, h in enumerate(dialect.heading) if i not in used and means(h, "clock")), None)
+        if clock is not None:
+            taken["clock"] = clock
     return taken, tuple(notes)
 
 
@@ -175,7 +179,7 @@ def _with_layout(plan: Plan, dialect: Dialect, stem: str, settings: Settings, na
 
 def _is_tag(cell: str, rules: TagRules) -> bool:
     tag = rules.split(cell)
-    return bool(tag.node and tag.measure and tag.path != cell.strip())
+    return bool(tag.node and tag.measure and not tag.guessed)
 
 
 def tag_rules(settings: Settings) -> TagRules:
@@ -215,8 +219,7 @@ def _wide(plan: Plan, columns: dict[str, int], stem: str, rules: TagRules, diale
         tag = rules.split(heading)
         if not tag.node and tag.measure:
             tag = replace(tag, node=stem, path=stem)
-        numeric = _numeric(dialect, i)
-        if tag.measure in ("", "quality of another") or (not numeric and tag.measure not in ("quality",)):
+        if tag.measure in ("", "quality of another") or (tag.guessed and not _numeric(dialect, i)):
             ignored.append(heading)
         else:
             tags[i] = tag

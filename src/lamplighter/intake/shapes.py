@@ -48,22 +48,32 @@ def put_right(rows: Rows, names: list[str], settings: Settings, n_files: int) ->
 
 def _rescale(out: Shaped, names: list[str]) -> None:
     """Charges in percent are left out; levels stored without their minus sign get it."""
-    percent, positive = [], []
     rows = out.rows
-    for a, b in bounds_of(rows):
-        volts, level = rows.battery_v[a:b], rows.rssi_dbm[a:b]
-        volts, some = volts[np.isfinite(volts)], level[np.isfinite(level)]
-        if len(volts) and MOST_VOLTS < np.median(volts):
-            rows.battery_v[a:b] = np.nan
-            percent.append(names[rows.node[a]])
-        if len(some) and np.median(some) > LEAST_POSITIVE_RSSI:
-            rows.rssi_dbm[a:b] = -np.abs(level)
-            positive.append(names[rows.node[a]])
+    spans = bounds_of(rows)
+    percent = _beyond(rows.battery_v, MOST_VOLTS, spans)
+    positive = _beyond(rows.rssi_dbm, LEAST_POSITIVE_RSSI, spans)
+    if percent:
+        rows.battery_v = rows.battery_v.copy()
+    if positive:
+        rows.rssi_dbm = rows.rssi_dbm.copy()
+    for a, b in percent:
+        rows.battery_v[a:b] = np.nan
+    for a, b in positive:
+        rows.rssi_dbm[a:b] = -np.abs(rows.rssi_dbm[a:b])
+    percent, positive = ([names[rows.node[a]] for a, _ in found] for found in (percent, positive))
     if percent:
         out.notes.append(Note(kind="battery_percent", text=f"{PERCENT} Nodes: {joined(percent)}.", nodes=tuple(percent)))
     if positive:
         text = f"Signal strength stored without its minus sign was read as negative dBm: {joined(positive)}."
         out.notes.append(Note(kind="rssi_sign", text=text, nodes=tuple(positive)))
+
+
+def _beyond(values: np.ndarray, limit: float, spans: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """Nodes half of whose values lie beyond a limit."""
+    above = values > limit
+    if not above.any():
+        return []
+    return [(a, b) for a, b in spans if 2 * above[a:b].sum() > np.isfinite(values[a:b]).sum()]
 
 
 MOST_VOLTS = 30.0

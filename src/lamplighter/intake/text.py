@@ -94,16 +94,33 @@ def blocks_of(stream: TextStream, size: int, max_quoted_lines: int) -> Iterator[
 
     A quotation mark that never closes, or closes very late, is a stray one: then every line is a record.
     """
-    rest, line = b"", 1
+    rest, line, mend = b"", 1, _Mender()
     for piece in stream.pieces(size):
         data = rest + piece if rest else piece
         end, quoted = cut_of(data, max_quoted_lines)
         if end:
-            yield Block(data[:end], line, quoted)
+            yield Block(mend(data[:end]), line, quoted)
             line += data.count(b"\n", 0, end)
         rest = data[end:]
     if rest:
-        yield Block(rest, line, b'"' in rest and _closes(rest, max_quoted_lines))
+        yield Block(mend(rest), line, b'"' in rest and _closes(rest, max_quoted_lines))
+
+
+class _Mender:
+    """Makes valid UTF-8 of lines that are not: Windows-1252 as long as no letter beyond ASCII was valid UTF-8."""
+
+    def __init__(self) -> None:
+        self._proven = False
+
+    def __call__(self, data: bytes) -> bytes:
+        if data.isascii():
+            return data
+        try:
+            data.decode("utf-8")
+        except UnicodeDecodeError:
+            return data.decode("utf-8" if self._proven else "cp1252", errors="replace").encode("utf-8")
+        self._proven = True
+        return data
 
 
 def cut_of(data: bytes, max_quoted_lines: int) -> tuple[int, bool]:
