@@ -82,9 +82,9 @@ def interval_point(seen: float | None, told: float | None) -> Point:
 
 
 def margin_point(case: NodeCase, least: float) -> Point:
-    """Return whether the margin is enough at the worst hour of the day, else as a whole."""
-    worst = case.fact("worst_hour_margin_db")
-    margin, when = (worst, "at its worst hour") if worst is not None else (case.fact("fade_margin_db"), "")
+    """Return whether the margin is enough in the worst hours, else as a whole."""
+    worst = case.fact("margin_p10_db")
+    margin, when = (worst, "in its worst tenth of the time") if worst is not None else (case.fact("fade_margin_db"), "")
     if margin is None:
         return Point("margin", None, "fade margin not known")
     words = " ".join(filter(None, (f"fade margin {wording.quantity(margin, 'dB', 2)}", when)))

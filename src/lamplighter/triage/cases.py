@@ -113,11 +113,10 @@ def _state(rule: EvidenceRule, case: NodeCase, shown: set[str], derived: Mapping
 def derive(case: NodeCase, context: Context) -> dict[str, bool | None]:
     """Return evidence that stands in the facts rather than in a finding."""
     s = context.settings.triage
-    p10, margin = case.fact("eol_p10"), case.fact("fade_margin_db")
+    p10 = case.fact("eol_p10")
     error, tolerance = case.fact("zero_error_pct_span"), zero_tolerance(case)
     return {
         "fact:battery_due": p10 is not None and p10 <= context.as_of + s.planning_interval_days * DAY_S,
-        "fact:margin_low": margin is not None and margin < min_margin_db(context),
         "fact:zero_off": None if error is None or tolerance is None else abs(error) > tolerance,
         "fact:has_twin": False if case.entry.same_process_as else None,
         "fact:logged_removed": gone(case),
@@ -156,4 +155,4 @@ def zero_tolerance(case: NodeCase) -> float | None:
 
 def min_margin_db(context: Context) -> float:
     """Return the fade margin that a link should keep [dB]."""
-    return getattr(context.settings.radio, "min_margin_db", 10.0)
+    return context.settings.radio.least_margin_db

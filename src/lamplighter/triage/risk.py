@@ -120,7 +120,10 @@ def battery_curve(case: NodeCase, as_of: float, t: np.ndarray, s: TriageSettings
 
 
 def link_curve(case: NodeCase, t: np.ndarray, s: TriageSettings, min_margin_db: float) -> np.ndarray:
-    """Return the probability that check-ins are at risk because the margin has fallen below its minimum."""
+    """Return the share of check-ins at risk because the margin falls below its minimum in the meantime.
+
+    What the margin costs already shows in the delivery; counted here is what the trend will add.
+    """
     margin = case.fact("fade_margin_db")
     if margin is None:
         return np.zeros_like(t)
@@ -130,8 +133,10 @@ def link_curve(case: NodeCase, t: np.ndarray, s: TriageSettings, min_margin_db: 
     years = t / YEAR_D
     # A signal that seems to rise is not counted on: only falling is a hazard.
     expected = margin + np.minimum(slope, 0.0) * years
-    sd = np.hypot(s.margin_uncertainty_db, spread * years)
-    return s.weak_link_share * ndtr((min_margin_db - expected) / sd)
+    sd = np.hypot(max(s.margin_uncertainty_db, case.fact("margin_error_db") or 0.0), spread * years)
+    below = ndtr((min_margin_db - expected) / sd)
+    now = ndtr((min_margin_db - margin) / max(s.margin_uncertainty_db, case.fact("margin_error_db") or 0.0))
+    return s.weak_link_share * np.maximum(below - now, 0.0)
 
 
 def delivery_loss(case: NodeCase, s: TriageSettings) -> float:

@@ -23,6 +23,7 @@ EXPLAINS = {
     "host_outage": ("silent",),
     "group_outage": ("silent",),
     "gateway_delivery": ("delivery_falling", "low_delivery"),
+    "gateway_antenna": ("rssi_step",),
     "record_frozen": ("record_frozen",),
 }
 """Findings of nodes that a finding about their gateway or the host accounts for."""
