@@ -86,14 +86,14 @@ class BatterySettings(Section):
         0.0025, "share", "How far a true discharge curve strays from every stored one, as a share of the voltage.",
         source=_CALIBRATED, low=1e-5,
     )  # fmt: skip
-    spread: float = setting(
-        1.0,
-        "-",
-        "Factor on the width of the blended forecast in log remaining time.",
-        source=_CALIBRATED,
-        low=0.2,
-        high=5,
-    )
+    spread_known: float = setting(
+        0.7, "-", "Factor on the width of the forecast in log remaining time, for a battery whose start is known.",
+        source=_CALIBRATED, low=0.2, high=5,
+    )  # fmt: skip
+    spread_unknown: float = setting(
+        1.25, "-", "The same for a battery that was already in use when the record begins.", source=_CALIBRATED,
+        low=0.2, high=5,
+    )  # fmt: skip
     weight_curve: float = setting(0.30, "-", "Weight of the discharge curves in the blend.", source=_CALIBRATED, low=0)
     weight_knee: float = setting(0.45, "-", "Weight of the steepening fit in the blend.", source=_CALIBRATED, low=0)
     weight_trend: float = setting(0.25, "-", "Weight of the local trend in the blend.", source=_CALIBRATED, low=0)

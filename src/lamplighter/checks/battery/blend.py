@@ -2,7 +2,7 @@
 
 The voltage is read in three ways (:mod:`~lamplighter.checks.battery.estimators`): discharge curves fitted in depth of
 discharge, a decline that steepens, and a local trend. Their distributions are pooled linearly with the weights of the
-settings (0.50, 0.35, 0.15), each weight shifted by how well the reading fits the same bins. What is known of the whole
+settings (0.30, 0.45, 0.25), and a fit is trusted less the farther it reaches beyond the record that it is a fit to. What is known of the whole
 life besides the voltage (charge budget, lives of the class) then multiplies the pool in place of the uninformed prior
 p(L) ~ 1/L^2. Last the distribution is widened or narrowed about its median by one factor in log remaining time.
 
@@ -52,7 +52,7 @@ def quantiles(ahead: np.ndarray, ended: np.ndarray, shares: np.ndarray = SHARES)
 def pool(estimates: list[Estimate], base: dict[str, float]) -> tuple[np.ndarray, dict[str, float]]:
     """Return the linear pool of estimates and each one's weight in it."""
     informed = [e for e in estimates if e.informed]
-    weight = np.array([base[e.method] for e in informed])
+    weight = np.array([base[e.method] * e.trust for e in informed])
     weight = weight / weight.sum()
     mixed = weight @ np.array([e.ended for e in informed])
     return mixed, dict(zip([e.method for e in informed], weight.tolist(), strict=True))
@@ -78,12 +78,15 @@ def widened(q: np.ndarray, median: float, factor: float) -> np.ndarray:
     return median * (np.maximum(q, 1e-3) / median) ** factor if median > 0 else q
 
 
+def headroom(o: Outlook, fresh_v: float) -> float:
+    """Share of the way from fresh to cut-off that the level still has before it."""
+    return (o.level - o.cutoff_v) / max(fresh_v - o.cutoff_v, 1e-6)
+
+
 def uninformed(o: Outlook, early: float, late: float, fresh_v: float, settings: BatterySettings) -> bool:
     """Whether the voltage says too little for a date: a wide forecast while most of the way to the cut-off is left."""
-    if late >= 0.98 * o.ahead[-1]:
-        return True
-    left = (o.level - o.cutoff_v) / max(fresh_v - o.cutoff_v, 1e-6)
-    return bool(late > settings.uninformative_ratio * max(early, 1e-6) and left > settings.flat_headroom)
+    wide = late > settings.uninformative_ratio * max(early, 1e-6) or late >= 0.98 * o.ahead[-1]
+    return bool(wide and headroom(o, fresh_v) > settings.flat_headroom)
 
 
 def forecast(
@@ -97,7 +100,10 @@ def forecast(
     }
     estimates = [curve_estimate(o, shapes, settings), knee_estimate(o, settings), trend_estimate(o, settings)]
     voltage, weights = pool(estimates, base)
-    low, early, middle, late = quantiles(o.ahead, voltage)
+    if headroom(o, fresh_v) <= settings.flat_headroom:
+        # A battery so far down does end: what was left beyond the horizon is not a chance of lasting for ever.
+        voltage = voltage / max(voltage[-1], 1e-9)
+    _, early, _, late = quantiles(o.ahead, voltage)
     flat = uninformed(o, early, late, fresh_v, settings)
     methods = {e.method: tuple(quantiles(o.ahead, e.ended)[1:].tolist()) for e in estimates if e.informed}
     for prior in priors:
@@ -105,7 +111,7 @@ def forecast(
         methods[prior.method] = tuple(quantiles(o.ahead, alone)[1:].tolist())
     mixed = with_priors(o, voltage, priors)
     q = quantiles(o.ahead, mixed)
-    q = widened(q, q[2], settings.spread)
+    q = widened(q, q[2], settings.spread_known if o.start_known else settings.spread_unknown)
     if flat and not priors:
         return Forecast(np.nan, np.nan, np.nan, float(q[0]), "voltage still flat", True, methods, weights)
     method = dominant(methods, priors, flat, weights, q)

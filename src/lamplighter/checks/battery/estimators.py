@@ -18,6 +18,8 @@ NU = 4.0
 """Degrees of freedom of the Student likelihood: a fit is not ruled out by misjudged noise."""
 COARSE, FINE = 28, 40
 """Candidate remaining lives on the coarse and on the fine grid."""
+LEAST_TRUST = 0.05
+"""A discharge curve always has a say: it alone knows that a flat voltage may fall."""
 DRIFT = 0.35
 """Share of the model error that a forecast's own level gains for each doubling of the history it looks beyond."""
 
@@ -53,6 +55,8 @@ class Estimate:
     ended: np.ndarray
     evidence: float = 0.0
     informed: bool = True
+    trust: float = 1.0
+    """Factor on its weight: a fit to a record is trusted less the farther it reaches beyond that record."""
 
 
 def evidence_weights(o: Outlook, settings: BatterySettings) -> np.ndarray:
@@ -80,6 +84,15 @@ def growing_error(o: Outlook, settings: BatterySettings) -> np.ndarray:
 def never_falling(ended: np.ndarray) -> np.ndarray:
     """Ended stays ended."""
     return np.maximum.accumulate(ended, axis=-1)
+
+
+def reach_trust(o: Outlook, ended: np.ndarray) -> float:
+    """Trust in a fit whose median lies so far ahead: one half where it reaches half as far as the record goes back."""
+    under = np.flatnonzero(ended >= 0.5)
+    if not len(under):
+        return 0.0
+    span = max(o.x[-1] - o.x[0], 1e-6)
+    return float(1.0 / (1.0 + (2.0 * o.ahead[under[0]] / span) ** 2))
 
 
 # --- discharge curves ---------------------------------------------------------------------------------------------
@@ -143,7 +156,9 @@ def curve_estimate(o: Outlook, shapes: list[Shape], settings: BatterySettings) -
     weight[weight < 1e-4 * weight.max()] = 0.0
     sd = growing_error(o, settings)
     ended = sum(foretold(o, c, w, sd) for c, w in zip(candidates, weight, strict=True) if w.any())
-    return Estimate("discharge curve", never_falling(ended / weight.sum()), evidence)
+    ended = never_falling(ended / weight.sum())
+    trust = 1.0 if o.start_known else reach_trust(o, ended)
+    return Estimate("discharge curve", ended, evidence, trust=max(trust, LEAST_TRUST))
 
 
 def foretold(o: Outlook, c: Candidates, weight: np.ndarray, sd: np.ndarray) -> np.ndarray:
@@ -202,7 +217,8 @@ def knee_estimate(o: Outlook, settings: BatterySettings, points: int = 14) -> Es
     log = np.array(logs)
     weight = np.exp(log - log.max())
     evidence = float(log.max() + np.log(weight.mean()))
-    return Estimate("steepening", never_falling(weight @ np.array(ended) / weight.sum()), evidence)
+    pooled = never_falling(weight @ np.array(ended) / weight.sum())
+    return Estimate("steepening", pooled, evidence, trust=reach_trust(o, pooled))
 
 
 def steepening(t, v, w, ahead, tau, span, volts):  # noqa: ANN001, ANN201
@@ -240,21 +256,27 @@ def trend_estimate(o: Outlook, settings: BatterySettings) -> Estimate:
     battery steepens, so that less remains than the line says, and the less the farther it reaches beyond its window;
     the rule and its spread are calibrated on completed lives (simulated fleets of four chemistries, and real logs).
     """
-    span = max(o.x[-1] - o.x[0], 1e-6)
-    recent = o.x >= o.x[-1] - max(span / 8.0, min(span, 3.0))
-    x, v = o.x[recent], o.volts[recent]
-    nothing = Estimate("local trend", np.zeros(len(o.ahead)), informed=False)
-    if len(x) < 4:
-        return nothing
-    slope, error = pair_slope(x, v, scatter(o, settings))
-    under = np.flatnonzero(o.level + slope * o.ahead < o.floor)
-    if not slope < -2.0 * error or not len(under):
-        return nothing
+    for window in trend_windows(o):
+        recent = o.x >= o.x[-1] - window
+        x, v = o.x[recent], o.volts[recent]
+        slope, error = pair_slope(x, v, scatter(o, settings))
+        under = np.flatnonzero(o.level + slope * o.ahead < o.floor)
+        if slope < -2.0 * error and len(under):
+            break
+    else:
+        return Estimate("local trend", np.zeros(len(o.ahead)), informed=False)
     promised = float(o.ahead[under[0]])
     remaining = promised * SHORTENED * (1.0 + promised / (PER_WINDOW * (x[-1] - x[0]))) ** -POWER
     level = o.level_error / max(-slope * remaining, 1e-9)
     sd = float(np.sqrt(SPREAD_LOG**2 + (error / slope) ** 2 + level**2))
     return Estimate("local trend", ndtr(np.log(o.ahead / remaining) / sd))
+
+
+def trend_windows(o: Outlook) -> list[float]:
+    """Windows to try for the recent slope [days at the present drain]: an eighth of the record, then wider ones."""
+    span = o.x[-1] - o.x[0]
+    least = max(min(span, 3.0), o.x[-1] - o.x[-min(5, len(o.x))])
+    return [max(span / part, least) for part in (8.0, 4.0, 2.0)]
 
 
 def pair_slope(x: np.ndarray, v: np.ndarray, sigma: float) -> tuple[float, float]:
