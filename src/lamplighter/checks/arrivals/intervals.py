@@ -31,6 +31,10 @@ OPPOSED = -0.2
 """Correlation of one deviation with the next below which rows are late on a steady schedule."""
 FOLLOW = 0.1
 """How quickly the tracked schedule follows the rows."""
+FASTER = 0.7
+"""An interval shorter than the regular one by this factor is fast sampling."""
+FITS = 0.15
+"""How near a spacing must come to whole regular intervals to be such, as a share of one."""
 CHUNK = 64
 FEW = 3
 RETRY = 0.02
@@ -213,10 +217,66 @@ def infer_schedule(time: np.ndarray, stated_s: float | None, short_spell_s: floa
     path = best_path(log_likelihood(spacing, states, jitter)) if len(spacing) else np.zeros(0, np.int64)
     states = refined(spacing, path, states)
     interval = states[path]
+    first = np.flatnonzero(np.diff(path, prepend=-1))
+    regular = regular_states(time, path, first, short_spell_s)
     steps = steps_between(spacing, interval)
-    pieces, fast = _pieces(time, path, states, short_spell_s)
+    if len(first) > 1:
+        base = states[np.repeat(regular, np.diff(first, append=len(path)))]
+        fast = states[path[first]] < FASTER * states[regular]
+        spell = float(np.mean(np.diff(np.append(time[first], time[-1]))[fast])) if fast.any() else 0.0
+        steps, interval = spells_ended(spacing, steps, interval, base, spell)
+    pieces = _pieces(time[first], states[path[first]], states[regular])
+    length = np.diff(np.append(time[first], time[-1]))
+    share = float(length[states[path[first]] < FASTER * states[regular]].sum() / max(time[-1] - time[0], 1e-9))
     current = pieces[-1][1] if pieces else float(stated_s or common)
-    return Schedule(interval, steps, current, pieces, fast, jitter)
+    return Schedule(interval, steps, current, pieces, share, jitter)
+
+
+def regular_states(time: np.ndarray, path: np.ndarray, first: np.ndarray, short_spell_s: float) -> np.ndarray:
+    """Regular state during each stretch of one state, shape (k,): the slowest in force a little before or after.
+
+    Parameters
+    ----------
+    first : ndarray, shape (k,)
+        Index of the first spacing of each stretch.
+    """
+    start, last = time[first], time[np.append(first[1:], len(path))]
+    count, state = np.diff(first, append=len(path)), path[first]
+    left = np.searchsorted(last, start - 0.5 * short_spell_s)
+    right = np.searchsorted(start, last + 0.5 * short_spell_s)
+    known = count >= FEW
+    slowest = np.where(known, state, -1)
+    answer = state.copy()
+    for k in np.flatnonzero(right - left > 1).tolist():
+        answer[k] = max(int(slowest[left[k] : right[k]].max()), int(state[k]))
+    return answer
+
+
+def spells_ended(
+    spacing: np.ndarray, steps: np.ndarray, interval: np.ndarray, base: np.ndarray, spell_s: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Count a spacing within a fast spell by the regular interval, not as fast ones lost, where it fits or outlasts one.
+
+    Whether the node went on sampling fast in a gap cannot be known; it is taken to have done so while the
+    gap is no longer than its usual spell.
+    """
+    slow = spacing / base
+    whole = np.maximum(np.rint(slow), 1)
+    ends = (
+        (steps >= 2)
+        & (interval < FASTER * base)
+        & (((np.abs(slow - whole) <= FITS) & (slow < 1.5)) | (spacing > spell_s))
+    )
+    return np.where(ends, whole.astype(np.int64), steps), np.where(ends, base, interval)
+
+
+def _pieces(start: np.ndarray, own: np.ndarray, regular: np.ndarray) -> tuple[tuple[float, float], ...]:
+    """Return regular intervals over time, each from the first stretch that has it."""
+    kept: list[tuple[float, float]] = []
+    for at, seconds, base in zip(start.tolist(), own.tolist(), regular.tolist(), strict=True):
+        if not kept or (kept[-1][1] != base and seconds == base):
+            kept.append((at, base))
+    return tuple(kept)
 
 
 def steps_between(spacing: np.ndarray, interval: np.ndarray) -> np.ndarray:
@@ -241,25 +301,3 @@ def steps_between(spacing: np.ndarray, interval: np.ndarray) -> np.ndarray:
         tracked.append(k)
         late = max(min((1 - FOLLOW) * (late + r - k), 1.0), -1.0)
     return np.array(tracked, dtype=np.int64)
-
-
-def _pieces(
-    time: np.ndarray, path: np.ndarray, states: np.ndarray, short_spell_s: float
-) -> tuple[tuple[tuple[float, float], ...], float]:
-    """Return regular intervals over time and the share of the time sampled faster."""
-    if not len(path):
-        return (), 0.0
-    first = np.flatnonzero(np.diff(path, prepend=-1))
-    state, start = path[first], time[first]
-    length = np.diff(np.append(start, time[-1]))
-    regular = length >= min(short_spell_s, 0.5 * (time[-1] - time[0]))
-    if not regular.any():
-        regular = state == state[np.argmax(np.bincount(state, weights=length)[state])]
-    kept: list[tuple[float, float]] = []
-    for s, at in zip(state[regular], start[regular], strict=True):
-        if not kept or kept[-1][1] != states[s]:
-            kept.append((float(at), float(states[s])))
-    kept[0] = (float(time[0]), kept[0][1])
-    now = np.array([seconds for _, seconds in kept])[np.searchsorted([a for a, _ in kept], start, side="right") - 1]
-    fast = states[state] < 0.7 * now
-    return tuple(kept), float(length[fast].sum() / max(time[-1] - time[0], 1e-9))
