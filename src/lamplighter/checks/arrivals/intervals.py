@@ -255,18 +255,14 @@ def regular_states(time: np.ndarray, path: np.ndarray, first: np.ndarray, short_
 def spells_ended(
     spacing: np.ndarray, steps: np.ndarray, interval: np.ndarray, base: np.ndarray, spell_s: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Count a spacing within a fast spell by the regular interval, not as fast ones lost, where it fits or outlasts one.
+    """Count a spacing within a fast spell by the regular interval where it fits that or outlasts the spell.
 
     Whether the node went on sampling fast in a gap cannot be known; it is taken to have done so while the
     gap is no longer than its usual spell.
     """
     slow = spacing / base
     whole = np.maximum(np.rint(slow), 1)
-    ends = (
-        (steps >= 2)
-        & (interval < FASTER * base)
-        & (((np.abs(slow - whole) <= FITS) & (slow < 1.5)) | (spacing > spell_s))
-    )
+    ends = (steps >= 2) & (interval < FASTER * base) & ((np.abs(slow - whole) <= FITS) | (spacing > spell_s))
     return np.where(ends, whole.astype(np.int64), steps), np.where(ends, base, interval)
 
 
