@@ -159,10 +159,10 @@ def _source(exports: list[str] | None, history: Path | None, register: Path | No
 
 
 def _units(register: Path | None, settings: Settings) -> dict[str, str]:
+    """Return the unit of every registered node, empty where the register names none."""
     from lamplighter.fleet import read_fleet
 
-    known = read_fleet(register, None, settings.timezone).register
-    return {node: entry.unit for node, entry in known.items() if entry.unit}
+    return {node: entry.unit for node, entry in read_fleet(register, None, settings.timezone).register.items()}
 
 
 def _given(exports: list[str] | None) -> list[str]:
@@ -171,6 +171,24 @@ def _given(exports: list[str] | None) -> list[str]:
     if not exports:
         raise InputError("no exports given", remedy="name files, folders or globs")
     return exports
+
+
+@app.command()
+def preview(exports: Exports, register: RegisterFile = None, settings: SettingsFile = None) -> None:
+    """Show how exports would be read, and the settings lines that pin that reading down; analyse nothing.
+
+    Exit codes: 0 at least one can be read; 2 none can, or wrong usage.
+    """
+    from lamplighter.intake import preview as look
+    from lamplighter.intake.preview_text import preview_lines
+    from lamplighter.settings import read_settings
+
+    chosen = read_settings(settings)
+    seen = look(exports, chosen, units=_units(register, chosen))
+    width = max(40, min(shutil.get_terminal_size().columns, 100))
+    typer.echo("\n".join(preview_lines(seen, width)))
+    if not seen.readable:
+        raise typer.Exit(2)
 
 
 @app.command()
