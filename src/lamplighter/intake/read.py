@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -14,18 +14,17 @@ from lamplighter.checkins import COLUMNS, Account, CheckIns, FileAccount, empty_
 from lamplighter.errors import InputError
 from lamplighter.intake.cells import Rejected
 from lamplighter.intake.convert import Job
-from lamplighter.intake.files import Broken, Export, find_exports
+from lamplighter.intake.files import Export, find_exports
 from lamplighter.intake.layout_plain import convert_plain
 from lamplighter.intake.layout_tags import convert_tags
 from lamplighter.intake.layout_wide import convert_wide
-from lamplighter.intake.plan import PLAIN, TAGS, WIDE, Plan
 from lamplighter.intake.notes import duplicate_notes, notes_of_jobs
+from lamplighter.intake.plan import PLAIN, TAGS, WIDE, Plan
+from lamplighter.intake.planning import plan_all
 from lamplighter.intake.rows import Names, Rows, joined
 from lamplighter.intake.settle import settle
 from lamplighter.intake.shapes import put_right
-from lamplighter.intake.source import blocks_after_heading, plan_of
-from lamplighter.intake.survey import order_is_open, weigh_order, with_codes, with_order
-from lamplighter.intake.times import OrderEvidence
+from lamplighter.intake.source import blocks_after_heading
 from lamplighter.settings import Settings
 from lamplighter.wording import count
 
@@ -34,7 +33,7 @@ CONVERT = {PLAIN: convert_plain, TAGS: convert_tags, WIDE: convert_wide}
 
 
 @dataclass
-class _Run:
+class Run:
     """What a reading gathers as it goes."""
 
     names: Names = field(default_factory=Names)
@@ -75,13 +74,13 @@ def read_exports(
     """
     settings = settings or Settings()
     exports = find_exports(paths, settings.intake.max_expansion)
-    run = _Run()
+    run = Run()
     planned = plan_all(exports, settings)
     for i, (export, plan) in enumerate(planned):
         try:
             if isinstance(plan, InputError):
                 raise plan
-            _read_one(export, plan, i, run, settings, dict(units or {}))
+            read_one(export, plan, i, run, settings, dict(units or {}))
         except InputError as bad:
             if export.direct:
                 raise
@@ -93,42 +92,23 @@ def read_exports(
     return finished(run, settings, units or {}, len(exports))
 
 
-def plan_all(
-    exports: Sequence[Export | Broken], settings: Settings
-) -> list[tuple[Export, Plan] | tuple[Export | Broken, InputError]]:
-    """Recognise how all exports are to be read; the error in place of a plan where one cannot be.
+def read_one(
+    export: Export, plan: Plan, number: int, run: Run, settings: Settings, units: dict[str, str], most_blocks: int | None = None
+) -> bool:
+    """Read one export into a run; return whether all of it was read.
 
-    Exports with the same headings help each other to tell the order of day and month.
+    Raises
+    ------
+    InputError
+        When it cannot be read; then nothing of it is kept.
     """
-    plans: list[Plan | InputError] = []
-    own: dict[int, OrderEvidence] = {}
-    for i, export in enumerate(exports):
-        try:
-            if isinstance(export, Broken):
-                raise export.error
-            plan = plan_of(export, settings)
-            if order_is_open(plan):
-                own[i] = weigh_order(export, plan, settings)
-            plans.append(with_codes(export, plan, settings))
-        except InputError as bad:
-            plans.append(bad)
-    together: dict[tuple[str, ...], OrderEvidence] = {}
-    for i, evidence in own.items():
-        if isinstance(plan := plans[i], Plan):
-            together[plan.heading] = together.get(plan.heading, OrderEvidence()) + evidence
-    for i, evidence in own.items():
-        if isinstance(plan := plans[i], Plan):
-            try:
-                plans[i] = with_order(plan, evidence, together[plan.heading], exports[i].name)
-            except InputError as bad:
-                plans[i] = bad
-    return list(zip(exports, plans, strict=True))  # type: ignore[arg-type]
-
-
-def _read_one(export: Export, plan: Plan, number: int, run: _Run, settings: Settings, units: dict[str, str]) -> None:
     job = Job(plan, settings, run.names, number, units)
     parts, frames, broken = [], [], []
-    for block in blocks_after_heading(export, plan, settings, broken):
+    whole = True
+    for k, block in enumerate(blocks_after_heading(export, plan, settings, broken)):
+        if k == most_blocks:
+            whole = False
+            break
         odd = Rejected()
         parts.append(CONVERT[plan.layout](job, block, odd))
         if odd.line:
@@ -146,6 +126,7 @@ def _read_one(export: Export, plan: Plan, number: int, run: _Run, settings: Sett
             problem=f"breaks off after {count(job.noticed.records, 'record')}: {broken[0]}" if broken else "",
         )
     )
+    return whole
 
 
 def reject_frame(name: str, rejected: Rejected) -> pd.DataFrame:
@@ -154,7 +135,7 @@ def reject_frame(name: str, rejected: Rejected) -> pd.DataFrame:
     return pd.DataFrame({"file": name, "line": line, "reason": rejected.reason, "text": rejected.text})
 
 
-def finished(run: _Run, settings: Settings, units: Mapping[str, str], n_files: int) -> CheckIns:
+def finished(run: Run, settings: Settings, units: Mapping[str, str], n_files: int) -> CheckIns:
     """Settle what was read, put misleading shapes right, and draw up the account."""
     rows = joined(run.parts)
     run.parts = []

@@ -10,7 +10,6 @@ from lamplighter.intake.rows import BITS, VALUES, WHOLE, Rows
 from lamplighter.intake.zones import US
 
 
-
 @dataclass
 class Settled:
     """Rows sorted by node name and time, each once; ``duplicates`` counts records dropped by export."""
