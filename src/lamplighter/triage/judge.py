@@ -16,7 +16,7 @@ from lamplighter.settings.triage import TriageSettings
 from lamplighter.triage import risk
 from lamplighter.triage.cases import NOT_EVALUATED, NodeCase, gather_cases, gone, severity_order, states_of
 from lamplighter.triage.cautions import cautions_for
-from lamplighter.triage.diagnosis import causes_of
+from lamplighter.triage.diagnosis import UNCLEAR, causes_of
 from lamplighter.triage.rules import CauseRule, Rules, load_rules
 from lamplighter.triage.shared import SharedFault, find_shared, nodes_by_gateway
 
@@ -91,6 +91,8 @@ def diagnose(
     states: Mapping[str, bool | None], rules: Rules, s: TriageSettings, subject: str
 ) -> tuple[tuple[Cause, ...], tuple[CauseRule, ...]]:
     """Return the probable causes, and the rules of those that make up the job."""
+    if True not in states.values():
+        return (Cause(cause=UNCLEAR, probability=1.0),), (rules.cause(UNCLEAR),)
     causes = causes_of(states, s.rules_file, subject, s.evidence_weight, s.shown_cause_probability)
     chosen = chosen_causes(causes, s.second_cause_probability)
     return causes, tuple(rules.cause(c) for c in chosen)

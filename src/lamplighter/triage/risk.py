@@ -20,8 +20,9 @@ PHI0 = 0.3989422804014327
 YEAR_D = 365.25
 
 LOST_KINDS = {
-    "silence": ("silent",),
+    "silence": ("silent", "never_seen"),
     "stuck": ("stuck", "pegged", "record_frozen", "noise_gone", "plugged", "failure_current"),
+    "wrong": ("scale_step", "span_mismatch", "two_identities", "bad_quality", "peer_disagrees", "low_battery_readings"),
 }
 """Hazards that are there already: the findings that say so."""
 
@@ -84,15 +85,17 @@ def hazard_curves(case: NodeCase, context: Context, t: np.ndarray) -> dict[str, 
     Returns
     -------
     dict of hazard to array of shape (n,)
-        battery, link, delivery, zero, silence, stuck.
+        silence, stuck, wrong, battery, link, delivery, zero.
     """
     s = context.settings.triage
     curves = {
         "silence": np.full_like(t, present_probability(case, LOST_KINDS["silence"])),
         "stuck": np.full_like(t, present_probability(case, LOST_KINDS["stuck"])),
+        "wrong": np.full_like(t, s.wrong_reading_share * present_probability(case, LOST_KINDS["wrong"])),
         "battery": battery_curve(case, context.as_of, t, s),
         "link": link_curve(case, t, s, min_margin_db(context)),
-        "delivery": np.full_like(t, delivery_loss(case, s)),
+        # What a silent node loses is in its silence already.
+        "delivery": np.full_like(t, delivery_loss(case, s) * (1 - present_probability(case, LOST_KINDS["silence"]))),
         "zero": zero_curve(case, t, s),
     }
     return curves
