@@ -110,7 +110,7 @@ def timely_rows(case: Case) -> object:
 def timely_hit(case: Case, row: dict) -> bool:
     """Whether silence is called by the third missed check-in or the node's 99.9 % gap, whichever is later.
 
-    Judged standing at that instant, beside the other nodes of the gateway.
+    Judged half an interval after that instant, before a fourth could be due, beside other nodes of the gateway.
     """
     counts = case.fleet.counts
     time = case.fleet.checkins.arrays(row["node"]).time
@@ -119,7 +119,7 @@ def timely_hit(case: Case, row: dict) -> bool:
     limit = max(3 * interval, float(np.quantile(np.diff(time), 0.999)))
     peers = counts.loc[counts["gateway"] == row["gateway"], "node"].head(8)
     then = run_check(
-        case.fleet, "arrivals", nodes=sorted({row["node"], *peers}), as_of=time[-1] + limit + 0.1 * interval
+        case.fleet, "arrivals", nodes=sorted({row["node"], *peers}), as_of=time[-1] + limit + 0.5 * interval
     )
     return row["node"] in then.found("arrivals", ("silent",))
 
@@ -131,5 +131,5 @@ def falling_rows(case: Case) -> object:
 
 
 def falling_hit(case: Case, row: dict) -> bool:
-    """Whether falling delivery was found."""
-    return row["node"] in case.found("arrivals", ("delivery_falling",))
+    """Whether falling delivery, or its result, was found."""
+    return row["node"] in case.found("arrivals", ("delivery_falling", "low_delivery"))

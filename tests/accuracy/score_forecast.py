@@ -14,7 +14,7 @@ from tests.accuracy.harness import Case, ScoreRow, recall_row, run_check, share
 AREA = "battery forecast"
 DAY = 86_400.0
 LEADS = (90, 60, 30, 14)
-COMPANY = 4
+COMPANY = 3
 """Healthy nodes judged beside a dying one, so that the fleet's own lives can be learned from."""
 
 
@@ -30,9 +30,9 @@ class Forecast:
     line: float | None
 
 
-def score(cases: Sequence[Case], nodes: int = 60) -> list[ScoreRow]:
+def score(cases: Sequence[Case], nodes: int = 160) -> list[ScoreRow]:
     """Score forecasts of lives that end; the fleets of the other areas hold too few of them, so these are made here."""
-    made = forecasts(nodes if sum(len(c.seen) for c in cases) > 500 else nodes // 4)
+    made = forecasts(nodes if sum(len(c.seen) for c in cases) > 500 else nodes // 5)
     rows = []
     for lead in LEADS:
         some = [f for f in made if f.lead == lead]
@@ -106,7 +106,7 @@ def forecasts_of(fleet: SimulatedFleet) -> list[Forecast]:
 def _forecast(
     fleet: SimulatedFleet, row: dict, lead: int, stand: float, company: list[str], chemistry: str
 ) -> Forecast:
-    case = run_check(fleet, "battery", earlier=("arrivals",), nodes=[*company, row["node"]], as_of=stand)
+    case = run_check(fleet, "battery", earlier=(), nodes=[*company, row["node"]], as_of=stand)
     facts = case.facts.get(row["node"], {})
     dates = [facts.get(f"eol_{p}") for p in ("p10", "p50", "p90")]
     off = [None if d is None else (d - row["eol_date"]) / DAY for d in dates]

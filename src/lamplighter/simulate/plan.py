@@ -163,7 +163,7 @@ def plan_node(options: Options, index: int, gateway: str, fault_kind: str | None
     changes, register_interval = _intervals(rng, options, first_seen, interval, fault_kind)
     fault = draw_fault(rng, fault_kind, options, tolerance) if fault_kind else None
     battery, solar, nominal, part = _battery(rng, options, interval, fault_kind)
-    eol, swap = _life(rng, options, fault, battery)
+    eol, swap = _life(rng, options, fault, battery, first_seen)
     node = node_name(gateway, number)
     return NodePlan(
         node=node, index=index, name=point_name(gateway, number, kind_name),
@@ -186,10 +186,10 @@ def plan_node(options: Options, index: int, gateway: str, fault_kind: str | None
         battery_every=4 if rng.random() < 0.05 else 1,
         volt_step=float(rng.choice([0.01, 0.01, 0.02, 0.005])),
         first_seen=first_seen,
-        removed=options.start + rng.uniform(0.4, 0.9) * options.days * DAY_S
+        removed=first_seen + rng.uniform(0.4, 0.9) * (options.end - first_seen)
         if fault is None and rng.random() < 0.006
         else NAN,
-        rezero=options.start + rng.uniform(0.2, 0.8) * options.days * DAY_S
+        rezero=first_seen + rng.uniform(0.2, 0.8) * (options.end - first_seen)
         if kind.rests_at_zero and fault is None and rng.random() < 0.1
         else NAN,
         peer="" if twin is None else twin.node,
@@ -261,14 +261,15 @@ def _battery(
 
 
 def _life(
-    rng: np.random.Generator, options: Options, fault: Fault | None, battery: Battery | None
+    rng: np.random.Generator, options: Options, fault: Fault | None, battery: Battery | None, first_seen: float
 ) -> tuple[float, float]:
     """When the first battery is meant to reach cut-off, and when it is replaced."""
     if battery is None:
         return NAN, NAN
     if fault is not None and fault.kind == "battery_end":
         return fault.start, fault.end
-    if options.days > 90 and fault is None and rng.random() < 0.12:
+    from_the_start = first_seen <= options.start
+    if options.days > 90 and fault is None and rng.random() < 0.12 and from_the_start:
         swap = options.start + rng.uniform(0.15, 0.9) * options.days * DAY_S
         return swap + float(rng.uniform(3, 90)) * DAY_S, swap
     # Somewhere in its life, with more than half a year to go at the end of the record.
