@@ -346,6 +346,98 @@ def history(
         typer.echo(f"{done.rows:,} check-ins forgotten.{later}")
 
 
+@app.command()
+def backtest(
+    exports: Annotated[
+        list[str] | None, typer.Argument(help="Exports: files, folders or globs; plain, .gz or .zip.")
+    ] = None,
+    register: RegisterFile = None,
+    worklog: WorklogFile = None,
+    settings: SettingsFile = None,
+    as_of: AsOf = None,
+    history: HistoryDir = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Folder for the plot and the tables; default: only print.")
+    ] = None,
+) -> None:
+    """Forecast again every battery that has since ended, from past days, and show how the forecasts did.
+
+    Exit codes: 0 done; 2 wrong usage or unreadable input.
+    """
+    from lamplighter.backtest import backtest as run
+    from lamplighter.backtest import backtest_text, write_backtest
+    from lamplighter.fleet import read_fleet
+    from lamplighter.pipeline import present_of
+    from lamplighter.settings import read_settings
+
+    chosen = read_settings(settings)
+    source = _source(exports, history, register, chosen)
+    known = read_fleet(register, worklog, chosen.timezone)
+    with progress("Forecasting again") as shown:
+        done = run(source, known, chosen, as_of=present_of(as_of, chosen.timezone), progress=shown)
+    typer.echo(backtest_text(done))
+    if out is not None:
+        typer.echo(f"\nWritten: {', '.join(str(path) for path in write_backtest(done, out))}")
+
+
+@app.command("battery-life")
+def battery_life(
+    node: Annotated[str | None, typer.Option("--node", help="A node of the register or the assessment.")] = None,
+    register: RegisterFile = None,
+    assessment: Annotated[
+        Path | None, typer.Option("--assessment", help="An assessment that holds the node: its folder or file.")
+    ] = None,
+    part: Annotated[str, typer.Option("--part", help="Battery by its IEC designation, such as ER34615 or 2xLR6.")] = "",
+    chemistry: Annotated[str, typer.Option("--chemistry", help="Chemistry, such as Li-SOCl2 or alkaline.")] = "",
+    capacity: Annotated[
+        float | None, typer.Option("--capacity", min=0.001, help="Capacity [Ah]; default: typical for the part.")
+    ] = None,
+    sleep_ua: Annotated[float | None, typer.Option("--sleep-ua", min=0, help="Current while asleep [uA].")] = None,
+    charge_mc: Annotated[float | None, typer.Option("--charge-mc", min=0, help="Charge of a check-in [mC].")] = None,
+    interval: Annotated[
+        list[str] | None, typer.Option("--interval", help="Check-in interval: 900, 15min, 1h; may be repeated.")
+    ] = None,
+    fast_share: Annotated[
+        float, typer.Option("--fast-share", min=0, max=1, help="Share of the time spent fast sampling.")
+    ] = 0.0,
+    fast_interval: Annotated[str, typer.Option("--fast-interval", help="Interval while fast sampling.")] = "1min",
+    temperature: Annotated[
+        float, typer.Option("--temperature", min=-60, max=85, help="Mean temperature of the battery [degC].")
+    ] = 20.0,
+    settings: SettingsFile = None,
+) -> None:
+    """Say how long a battery lasts at other check-in intervals, shares of fast sampling and temperatures.
+
+    Exit codes: 0 done; 2 wrong usage, or too little known of the battery.
+    """
+    from dataclasses import replace
+
+    from lamplighter.checks.battery import questions, whatif
+    from lamplighter.checks.battery.cells import cell_of
+    from lamplighter.fleet import read_fleet
+    from lamplighter.results import read_assessment
+    from lamplighter.settings import read_settings
+
+    chosen = read_settings(settings)
+    known = read_fleet(register, None, chosen.timezone).register
+    found = read_assessment(assessment) if assessment is not None else None
+    entry, row = questions.subject(node, known, found)
+    told = {
+        "battery_part": part or None, "battery_chemistry": chemistry or None, "battery_capacity_ah": capacity,
+        "sleep_current_ua": sleep_ua, "charge_per_check_in_mc": charge_mc,
+    }  # fmt: skip
+    entry = replace(entry, **{name: value for name, value in told.items() if value is not None})
+    plans = [
+        whatif.Plan(
+            interval_s=seconds, fast_share=fast_share, fast_interval_s=questions.seconds_of(fast_interval),
+            temperature_c=temperature,
+        )
+        for seconds in questions.intervals(interval, entry, row)
+    ]  # fmt: skip
+    lives = questions.lifetimes(entry, row, plans, chosen.battery)
+    typer.echo(questions.answer_text(cell_of(entry.battery_chemistry, entry.battery_part), plans, lives))
+
+
 def main() -> None:
     """Run the command line; errors the user can mend become one line and exit code 2."""
     from lamplighter.errors import LamplighterError
