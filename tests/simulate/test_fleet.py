@@ -48,7 +48,7 @@ def test_every_kind_of_fault_is_dealt(fleet: SimulatedFleet) -> None:
 
 
 def test_a_healthy_fleet_has_every_nuisance_and_no_fault() -> None:
-    truth = simulate(60, 425, seed=2, healthy=True).truth
+    truth = simulate(100, 425, seed=3, healthy=True).truth
     assert not (truth["role"] == "fault").any()
     assert {"gateway_outage", "cold_snap", "battery_swap"} <= set(truth["fault"])
 

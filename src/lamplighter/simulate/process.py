@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lamplighter.simulate.noise import correlated, hourly, inside, on_off
+from lamplighter.simulate.noise import correlated, hourly, inside, on_off, regimes
 from lamplighter.simulate.options import DAY_S, HOUR_S, LOCAL_OFFSET_H, day_of_year, local_hour
 from lamplighter.simulate.weather import Weather, season
 
@@ -37,6 +37,20 @@ class Scene:
             return self.rng.standard_t(3.0, len(time)) * sigma * 0.6
         return self.rng.normal(0.0, sigma, len(time))
 
+    def passing(self, time: np.ndarray, size: float) -> np.ndarray:
+        """Levels of operation that come for a week or two and go again; none in the smooth noise model."""
+        if not self.rough:
+            return np.zeros(len(time))
+        grid = hourly(self.start, self.end)
+        return np.interp(time, grid, regimes(self.rng, grid, 40 * DAY_S, 10 * DAY_S, size))
+
+    def left_closed(self, time: np.ndarray) -> np.ndarray:
+        """Pressure left in a line at rest when its drain stays closed for some days; none in the smooth noise model."""
+        if not self.rough or self.rng.random() > 0.3:
+            return np.zeros(len(time))
+        begins, ends = on_off(self.rng, self.start, self.end, 80 * DAY_S, 6 * DAY_S)
+        return np.where(inside(time, begins, ends), self.rng.uniform(0.03, 0.12), 0.0)
+
 
 Process = Callable[[np.ndarray, Scene], np.ndarray]
 
@@ -54,7 +68,7 @@ def pump_line(time: np.ndarray, scene: Scene) -> np.ndarray:
     head, run = rng.uniform(0.15, 0.3), rng.uniform(0.45, 0.75)
     on = _working(time, scene, rng.uniform(2, 7) * HOUR_S, rng.uniform(1, 5) * HOUR_S, 0.6)
     level = np.where(on, run + scene.slow(time, 20 * HOUR_S, 0.02), head + scene.slow(time, 40 * HOUR_S, 0.006))
-    return level + scene.grain(time, 0.006) * np.where(on, 1.0, 0.3)
+    return level + scene.passing(time, 0.03) + scene.grain(time, 0.006) * np.where(on, 1.0, 0.3)
 
 
 def drained_line(time: np.ndarray, scene: Scene) -> np.ndarray:
@@ -62,7 +76,8 @@ def drained_line(time: np.ndarray, scene: Scene) -> np.ndarray:
     rng = scene.rng
     run = rng.uniform(0.35, 0.7)
     on = _working(time, scene, rng.uniform(5, 16) * HOUR_S, rng.uniform(2, 7) * HOUR_S, 0.25)
-    return np.where(on, run + scene.slow(time, 20 * HOUR_S, 0.02) + scene.grain(time, 0.006), 0.0)
+    rest = scene.left_closed(time)
+    return np.where(on, run + scene.slow(time, 20 * HOUR_S, 0.02) + scene.grain(time, 0.006), rest)
 
 
 def lateral(time: np.ndarray, scene: Scene) -> np.ndarray:
@@ -77,7 +92,8 @@ def lateral(time: np.ndarray, scene: Scene) -> np.ndarray:
     hour = local_hour(time)
     on = used[place] & (hour >= opens[place]) & (hour < opens[place] + lasts[place])
     level = rng.uniform(0.3, 0.65) + rng.normal(0, 0.03, len(days))[place]
-    return np.where(on, level + scene.slow(time, 10 * HOUR_S, 0.015) + scene.grain(time, 0.005), 0.0)
+    rest = scene.left_closed(time)
+    return np.where(on, level + scene.slow(time, 10 * HOUR_S, 0.015) + scene.grain(time, 0.005), rest)
 
 
 def flow(time: np.ndarray, scene: Scene) -> np.ndarray:
@@ -119,7 +135,7 @@ def tank(time: np.ndarray, scene: Scene) -> np.ndarray:
     """Level of a storage tank: fills over hours, is drawn down over a day, rests for days now and then."""
     rng = scene.rng
     level = _sawtooth(time, scene, rng.uniform(3, 9) * HOUR_S, rng.uniform(10, 30) * HOUR_S, 30 * HOUR_S, 0.12)
-    return level + scene.grain(time, 0.0004)
+    return level + scene.passing(time, 0.03) + scene.grain(time, 0.0004)
 
 
 def sump(time: np.ndarray, scene: Scene) -> np.ndarray:
@@ -140,7 +156,7 @@ def canal(time: np.ndarray, scene: Scene) -> np.ndarray:
     before = np.concatenate([target[:1], target[:-1]])
     level = np.interp(time, knots[order], np.stack([before, target], axis=1).ravel()[order])
     wave = 0.012 * np.sin(2 * np.pi * (local_hour(time) - rng.uniform(0, 24)) / 24)
-    return level + wave + scene.slow(time, 30 * HOUR_S, 0.012) + scene.grain(time, 0.002)
+    return level + wave + scene.passing(time, 0.04) + scene.slow(time, 30 * HOUR_S, 0.012) + scene.grain(time, 0.002)
 
 
 def shut_in(time: np.ndarray, scene: Scene) -> np.ndarray:
