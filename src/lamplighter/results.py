@@ -147,6 +147,8 @@ class Item:
     cause: str = ""
     cause_probability: float | None = None
     causes: tuple[Cause, ...] = ()
+    jobs: tuple[str, ...] = ()
+    """Names of the causes that the action deals with: the first, and others that are probable or also seen."""
     action: str = ""
     reason: str = ""
     not_before: Instant | None = None

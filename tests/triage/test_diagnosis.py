@@ -7,7 +7,7 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from lamplighter.triage.diagnosis import UNCLEAR, causes_of, posterior
+from lamplighter.triage.diagnosis import UNCLEAR, causes_of, chosen_causes, posterior
 from lamplighter.triage.rules import load_rules
 
 LINK_DOWN = {"signal trend down", "margin small"}
@@ -33,7 +33,7 @@ def states(present: set[str], unknown: set[str] = frozenset()) -> dict[str, bool
         ({"delivery falling"}, "interference"),
         ({"delivery falling", "lost together with others"}, "interference"),
         ({"reading constant"}, "sensor frozen"),
-        ({"reading constant", "noise gone", "process moves elsewhere"}, "impulse line or port plugged"),
+        ({"reading constant", "constant within a band", "follows the temperature"}, "impulse line or port plugged"),
         ({"whole record repeats"}, "host or export"),
         ({"zero drifting"}, "zero shifted"),
         ({"zero off"}, "zero shifted"),
@@ -65,11 +65,13 @@ def test_two_things_wrong_at_once_are_both_found() -> None:
 
 
 def test_the_posterior_is_bayes_over_single_causes_and_pairs() -> None:
-    """Worked out anew by the definition, cause by cause and pair by pair."""
+    """Worked out anew by the definition, cause by cause and pair by pair, over causes that explain something seen."""
     rules = load_rules()
     seen = states({"delivery falling", "margin small"}, unknown={"zero drifting", "zero off", "reading constant"})
     known = [(i, seen[e.evidence]) for i, e in enumerate(rules.evidence) if seen[e.evidence] is not None]
-    allowed = [i for i, c in enumerate(rules.causes) if "node" in c.subjects]
+    speaks = rules.likelihood >= 2 * np.median(rules.likelihood, axis=1, keepdims=True)
+    explains = speaks[[e for e, present in known if present]].any(axis=0)
+    allowed = [i for i, c in enumerate(rules.causes) if "node" in c.subjects and (explains[i] or c.cause == UNCLEAR)]
     pairs = combinations([i for i in allowed if rules.causes[i].cause != UNCLEAR], 2)
     weight: dict[tuple[int, ...], float] = {}
     for members in [(i,) for i in allowed] + list(pairs):
@@ -94,9 +96,30 @@ def test_what_nobody_could_look_at_counts_neither_way() -> None:
     assert 0 < certain <= 1
 
 
-def test_no_evidence_at_all_gives_back_the_prior_order() -> None:
-    blind = {e.evidence: None for e in load_rules().evidence}
-    assert causes_of(blind)[0].cause == max(load_rules().causes, key=lambda c: c.prior).cause
+@pytest.mark.parametrize("state", [None, False])
+def test_without_evidence_no_cause_is_guessed(state: bool | None) -> None:
+    blind = {e.evidence: state for e in load_rules().evidence}
+    assert [c.cause for c in causes_of(blind, least=0.0)] == [UNCLEAR]
+
+
+def test_a_cause_that_explains_nothing_seen_is_not_listed_whatever_its_prior() -> None:
+    named = {c.cause for c in causes_of(states({"times do not fit"}), least=0.0)}
+    assert "clock wrong" in named
+    assert "battery nearly empty" not in named
+
+
+def test_nothing_seen_is_dropped_for_being_the_smaller_trouble() -> None:
+    seen = states({"battery near its end", "zero stepped", "signal step down"})
+    causes = causes_of(seen, least=0.0)
+    chosen = chosen_causes(causes, seen, load_rules(), least=0.99)
+    assert set(chosen) == {"battery nearly empty", "zero shifted", "link stepped down"}
+    assert chosen[0] == causes[0].cause
+
+
+def test_evidence_that_the_first_cause_accounts_for_makes_no_further_job() -> None:
+    seen = states({"battery near its end", "silent now"})
+    chosen = chosen_causes(causes_of(seen, least=0.0), seen, load_rules(), least=0.99)
+    assert chosen == ["battery nearly empty"]
 
 
 def test_evidence_for_and_against_is_in_plain_words() -> None:

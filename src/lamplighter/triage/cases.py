@@ -120,6 +120,8 @@ def derive(case: NodeCase, context: Context) -> dict[str, bool | None]:
         "fact:zero_off": None if error is None or tolerance is None else abs(error) > tolerance,
         "fact:has_twin": False if case.entry.same_process_as else None,
         "fact:logged_removed": gone(case),
+        "fact:stuck_within_band": case.facts.get("stuck_within_band"),
+        "fact:follows_temperature": case.facts.get("follows_temperature"),
         **{f"fact:{name}": pattern(case, *columns, s) for name, columns in PATTERNS.items()},
     }
 

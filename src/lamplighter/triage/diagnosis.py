@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import lru_cache
 from itertools import combinations
 
@@ -14,6 +14,8 @@ from lamplighter.triage.rules import Rules, load_rules
 UNCLEAR = "cause not clear"
 FOR_RATIO = 2.0
 """Evidence speaks for a cause when it is this many times likelier under it than under the middle of all causes."""
+ACCOUNTS = 5.0
+"""A cause accounts for a piece of evidence when it brings it this many times more often than chance does."""
 AGAINST_LEVEL = 0.5
 """Evidence that a cause brings with at least this probability speaks against it when absent."""
 
@@ -47,6 +49,8 @@ def hypotheses(rules_file: str, subject: str) -> tuple[np.ndarray, np.ndarray, n
 def posterior(states: np.ndarray, rules_file: str = "", subject: str = "node", weight: float = 1.0) -> np.ndarray:
     """Return the probability of each cause given the evidence.
 
+    A cause that explains nothing of what was seen is left out, whatever its prior: it would be a guess.
+
     Parameters
     ----------
     states : array, shape (n_evidence,)
@@ -64,12 +68,22 @@ def posterior(states: np.ndarray, rules_file: str = "", subject: str = "node", w
         Adds up to more than one where two causes are likely together.
     """
     holds, prior, likelihood = hypotheses(rules_file, subject)
+    idle = ~explains(states, load_rules(rules_file))
+    kept = ~holds[:, idle].any(axis=1)
+    holds, prior, likelihood = holds[kept], prior[kept], likelihood[kept]
     present, absent = states == 1, states == 0
     log = np.log(prior) + weight * (
         np.log(likelihood[:, present]).sum(axis=1) + np.log1p(-likelihood[:, absent]).sum(axis=1)
     )
     share = np.exp(log - log.max())
     return (share / share.sum()) @ holds
+
+
+def explains(states: np.ndarray, rules: Rules) -> np.ndarray:
+    """Return which causes something present speaks for; the unclear one always, shape (n_causes,)."""
+    usual = np.median(rules.likelihood, axis=1, keepdims=True)
+    speaks = (rules.likelihood >= FOR_RATIO * usual)[states == 1].any(axis=0)
+    return speaks | np.array([c.cause == UNCLEAR for c in rules.causes])
 
 
 def causes_of(
@@ -91,11 +105,41 @@ def causes_of(
         Causes less probable than this are left out, except the first.
     """
     rules = load_rules(rules_file)
-    seen = np.array([np.nan if states.get(e.evidence) is None else float(states[e.evidence]) for e in rules.evidence])
+    seen = state_array(states, rules)
     chance = posterior(seen, rules_file, subject, weight)
-    order = sorted(range(len(chance)), key=lambda i: (-chance[i], rules.causes[i].cause))
+    order = sorted(np.flatnonzero(chance > 0).tolist(), key=lambda i: (-chance[i], rules.causes[i].cause))
     kept = [i for n, i in enumerate(order) if n == 0 or chance[i] >= least]
     return tuple(_cause(rules, i, float(chance[i]), seen) for i in kept)
+
+
+def state_array(states: Mapping[str, bool | None], rules: Rules) -> np.ndarray:
+    """Return states in the order of the table: 1, 0 or NaN, shape (n_evidence,)."""
+    return np.array([np.nan if (v := states.get(e.evidence)) is None else float(v) for e in rules.evidence])
+
+
+def chosen_causes(causes: Sequence[Cause], states: Mapping[str, bool | None], rules: Rules, least: float) -> list[str]:
+    """Return the causes that make up the job.
+
+    The first, any other that is probable enough, and for each piece of evidence that none of these accounts for
+    the most probable cause that does: nothing that was seen is dropped for being the smaller trouble.
+
+    Parameters
+    ----------
+    causes : sequence of Cause
+        All causes, most probable first.
+    least : float
+        Probability from which a further cause is taken [-].
+    """
+    chosen = [c.cause for n, c in enumerate(causes) if n == 0 or c.probability >= least]
+    column = {c.cause: i for i, c in enumerate(rules.causes)}
+    for row, rule in enumerate(rules.evidence):
+        if states.get(rule.evidence) is not True or all(k.startswith("fact:") for k in rule.kinds):
+            continue
+        chance = rules.likelihood[row]
+        if max(chance[column[c]] for c in chosen) < ACCOUNTS * chance.min():
+            able = [c.cause for c in causes if c.cause != UNCLEAR and chance[column[c.cause]] >= chance.max() / 3]
+            chosen += able[:1]
+    return chosen
 
 
 def _cause(rules: Rules, index: int, chance: float, seen: np.ndarray) -> Cause:

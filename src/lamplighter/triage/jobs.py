@@ -182,9 +182,7 @@ def _or(value: float | None, default: float) -> float:
 def _rules_of(item: Item, settings: Settings) -> tuple[CauseRule, ...]:
     """Return the rules of the causes that an item acts on."""
     known = {c.cause: c for c in load_rules(settings.triage.rules_file).causes}
-    least = settings.triage.second_cause_probability
-    chosen = [c.cause for n, c in enumerate(item.causes) if n == 0 or c.probability >= least]
-    return tuple(known[c] for c in chosen if c in known)
+    return tuple(known[c] for c in item.jobs if c in known)
 
 
 def _usual_site(item: Item, rows: Mapping[str, NodeRow]) -> str:

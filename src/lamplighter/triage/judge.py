@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 
 import numpy as np
@@ -16,7 +16,7 @@ from lamplighter.settings.triage import TriageSettings
 from lamplighter.triage import risk
 from lamplighter.triage.cases import NOT_EVALUATED, NodeCase, gather_cases, gone, severity_order, states_of
 from lamplighter.triage.cautions import cautions_for
-from lamplighter.triage.diagnosis import UNCLEAR, causes_of
+from lamplighter.triage.diagnosis import UNCLEAR, causes_of, chosen_causes
 from lamplighter.triage.rules import CauseRule, Rules, load_rules
 from lamplighter.triage.shared import SharedFault, find_shared, nodes_by_gateway
 
@@ -93,14 +93,12 @@ def diagnose(
     """Return the probable causes, and the rules of those that make up the job."""
     if True not in states.values():
         return (Cause(cause=UNCLEAR, probability=1.0),), (rules.cause(UNCLEAR),)
-    causes = causes_of(states, s.rules_file, subject, s.evidence_weight, s.shown_cause_probability)
-    chosen = chosen_causes(causes, s.second_cause_probability)
-    return causes, tuple(rules.cause(c) for c in chosen)
-
-
-def chosen_causes(causes: Sequence[Cause], least: float) -> list[str]:
-    """Return the causes that make up the job: the first, and any other that is probable enough."""
-    return [c.cause for n, c in enumerate(causes) if n == 0 or c.probability >= least]
+    causes = causes_of(states, s.rules_file, subject, s.evidence_weight, 0.0)
+    chosen = chosen_causes(causes, states, rules, s.second_cause_probability)
+    shown = [
+        c for n, c in enumerate(causes) if n == 0 or c.probability >= s.shown_cause_probability or c.cause in chosen
+    ]
+    return tuple(shown), tuple(rules.cause(c) for c in chosen)
 
 
 def price(
@@ -273,6 +271,7 @@ def node_item(judged: Judged, context: Context) -> Item:
         cause=judged.causes[0].cause,
         cause_probability=round(judged.causes[0].probability, 3),
         causes=judged.causes,
+        jobs=tuple(j.cause for j in judged.jobs),
         action=action_of(judged.jobs),
         reason=reason_of(judged.own),
         not_before=earliest_of(judged.jobs, case, due, context),
@@ -310,6 +309,7 @@ def shared_item(
         cause=causes[0].cause,
         cause_probability=round(causes[0].probability, 3),
         causes=causes,
+        jobs=tuple(j.cause for j in jobs),
         action=action_of(jobs),
         reason=shared_reason(fault),
         not_before=context.as_of,
