@@ -125,3 +125,10 @@ def battery(p10: float, p50: float, p90: float, life: float = 1000.0) -> dict[st
         "eol_p90": NOW + p90 * DAY_S,
         "battery_since": NOW + (p50 - life) * DAY_S,
     }
+
+
+def ending(node: str, p10: float, p50: float, p90: float, life: float = 1000.0, severity: str = "M") -> Fleet:
+    """A fleet in which one battery ends so many days from now."""
+    return Fleet(
+        findings=[finding(node, "battery", "battery_end", severity)], facts={node: battery(p10, p50, p90, life)}
+    )
