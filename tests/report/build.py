@@ -10,6 +10,7 @@ from lamplighter.checkins import Account, FileAccount, Note
 from lamplighter.overview import overview
 from lamplighter.results import Assessment, Cause, Finding, Gap, Item, NodeRow, Outage, Verdict
 from lamplighter.settings import Settings
+from lamplighter.triage.cautions import cautions_for
 
 DAY = 86_400
 AS_OF = 1_764_000_000 // DAY * DAY + 50_400.0  # 24 Nov 2025 14:00 UTC
@@ -125,7 +126,7 @@ def _outage(made: list, as_of: float) -> tuple[list[Outage], list[Item]]:
         minutes=45,
         criticality=4,
         risk=1.1,
-        cautions=("hazardous",),
+        cautions=tuple(cautions_for(["hazardous"])),
     )
     return [outage], [item]
 
@@ -273,7 +274,7 @@ class _Node:
                 findings=(finding.id,),
                 risk_parts=row.risk_parts,
                 part=more.get("part", ""),
-                cautions=more.get("cautions", ()),
+                cautions=tuple(cautions_for(more.get("cautions", ()))),
             )
         )
 

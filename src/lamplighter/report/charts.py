@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from lamplighter.report.model import Chart
+from lamplighter.report.wording import first_sentence
 from lamplighter.results import Finding, NodeRow, Verdict
 from lamplighter.wording import count, date, dates_between, known, number, percent, quantity
 
@@ -34,7 +35,7 @@ def _title(checks: tuple[str, ...], findings: Sequence[Finding], plain: str) -> 
         f for f in findings if f.check in checks
     ]
     rank = ("F", "C", "S", "M", "info")
-    return min(own, key=lambda f: rank.index(f.severity)).evidence if own else plain
+    return first_sentence(min(own, key=lambda f: rank.index(f.severity)).evidence) if own else plain
 
 
 def _span(values: Sequence[float | None], unit: str) -> str:

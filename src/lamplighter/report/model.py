@@ -44,7 +44,6 @@ class WorkLine:
     reason: str
     effort: str
     cautions: tuple[str, ...] = ()
-    """Keys of the cautions."""
     spark: Spark | None = None
 
 
@@ -172,7 +171,10 @@ class NodeSection:
     name: str
     place: str
     signal: Signal
+    lead: str
+    """The first sentence of the reason."""
     reason: str
+    """The whole reason, empty when a finding says the same."""
     due: str
     action: str
     facts: tuple[Fact, ...]

@@ -8,7 +8,7 @@ from typing import Any
 from lamplighter.report.charts import Drawn, node_charts
 from lamplighter.report.common import ORDER, Source, anchor, place, signal
 from lamplighter.report.model import CauseLine, Cell, Fact, FindingLine, NodeLine, NodeSection, VerdictLine
-from lamplighter.report.wording import CHECKS, DAY_S
+from lamplighter.report.wording import CHECKS, DAY_S, capitalised, first_sentence, short_percent
 from lamplighter.results import Finding, Item, NodeRow, Verdict
 from lamplighter.triage.cautions import cautions_for
 from lamplighter.wording import (
@@ -85,6 +85,7 @@ def node_section(
 ) -> NodeSection:
     """Return everything about one node, in words."""
     a = source.assessment
+    always = cautions_for(())
     findings = source.findings.get(row.node, [])
     verdicts = a.verdicts.get(row.node, {})
     return NodeSection(
@@ -93,7 +94,8 @@ def node_section(
         name=row.name if row.name != row.node else "",
         place=place(row.site, row.gateway),
         signal=signal(row.status),
-        reason=row.reason,
+        lead=first_sentence(row.reason),
+        reason="" if any(f.evidence == row.reason for f in findings) else row.reason,
         due=date(row.due) if known(row.due) else "",
         action=row.action,
         facts=facts(row),
@@ -104,7 +106,7 @@ def node_section(
         work=tuple(
             Fact(label=date(w["time"]), value=": ".join(filter(None, (w["action"], w.get("note", ""))))) for w in work
         ),
-        cautions=tuple(cautions_for(item.cautions)) if item else (),
+        cautions=tuple(c for c in item.cautions if c not in always) if item else (),
         charts=node_charts(Drawn(row, findings, verdicts, a.series.get(row.node, {}))) if data else (),
         note=note,
         data=data,
@@ -114,7 +116,7 @@ def node_section(
 def _cause(cause: Any) -> CauseLine:
     return CauseLine(
         cause=cause.cause,
-        probability=percent(cause.probability, 2),
+        probability=short_percent(cause.probability),
         evidence_for=tuple(cause.evidence_for),
         evidence_against=tuple(cause.evidence_against),
     )
@@ -137,7 +139,7 @@ def _finding(f: Finding) -> FindingLine:
 def _verdict(check: str, verdict: Verdict | None) -> VerdictLine:
     if verdict is None:
         return VerdictLine(check=CHECKS[check], state="not evaluated", reason="This check has not run on the node.")
-    return VerdictLine(check=CHECKS[check], state=verdict.state, reason=verdict.reason)
+    return VerdictLine(check=CHECKS[check], state=verdict.state, reason=capitalised(verdict.reason))
 
 
 def facts(row: NodeRow) -> tuple[Fact, ...]:

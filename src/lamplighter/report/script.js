@@ -173,8 +173,9 @@
   });
   const horizon = (d) => {
     const [start, now] = d.span;
-    const eol = d.battery && d.battery.eol.length ? d.battery.eol[2] : 0;
-    return Math.min(Math.max(now, eol ?? now) + 0.02 * (now - start), now + 0.5 * (now - start));
+    const record = now - start, end = d.battery && d.battery.eol.length ? d.battery.eol : [null, null, null];
+    const ahead = end[0] !== null && end[0] - now < 0.4 * record ? Math.min(end[2] ?? end[0], now + 0.4 * record) : now;
+    return Math.max(now, ahead) + 0.02 * record;
   };
   const CHECKS = { reading: ["stuck", "data"], zero: ["zero"], radio: ["radio"], battery: ["battery"], arrivals: ["arrivals", "outage"] };
 
@@ -219,9 +220,9 @@
       data: [{
         type: "bar", x: d.x, y: d.expected, marker: { color: c.fit }, name: "expected", hovertemplate: "%{y:.1f}",
         error_y: { type: "data", symmetric: false, array: d.high.map((h, i) => Math.max(0, h - d.expected[i])),
-          arrayminus: d.low.map((l, i) => Math.max(0, d.expected[i] - l)), color: c.ink, thickness: 1.2, width: 4 },
+          arrayminus: d.low.map((l, i) => Math.max(0, d.expected[i] - l)), color: c.ink2, thickness: 1.1, width: 3 },
       }],
-      layout: layout(c, 260, { bargap: 0.45, xaxis: { type: "category", nticks: 12, linecolor: c.rule, fixedrange: true, tickangle: 0, automargin: true },
+      layout: layout(c, 260, { bargap: 0.45, xaxis: { type: "category", tickvals: d.x.filter((_, i) => i % Math.ceil(d.x.length / 8) === 0), linecolor: c.rule, fixedrange: true, tickangle: 0, automargin: true },
         yaxis: axisY(c, { rangemode: "tozero" }) }),
     }),
     gateways: (d, c) => {

@@ -15,6 +15,8 @@ from lamplighter.wording import number
 KM_PER_DEGREE = 111.32
 """Length of one degree of latitude [km], mean sphere of 6,371 km (general reference)."""
 MAP_WIDTH, MAP_LEAST, MAP_MOST, MARGIN = 760.0, 220.0, 520.0, 40.0
+LETTER = 6.6
+"""Width of a letter of a label on the sketch [SVG units]."""
 SPARK_WIDTH, SPARK_HEIGHT, SPARK_POINTS = 148, 34, 74
 RECENT_DAYS = 70
 """Days drawn small where the trouble is an event, not a slow change."""
@@ -66,17 +68,24 @@ _PAINT = ("none", "good", "M", "S", "C", "F")
 
 
 def _site_labels(places: Sequence[tuple], x: np.ndarray, y: np.ndarray) -> tuple[tuple[float, float, str], ...]:
-    """Return one label a site, above its northernmost node; none when there are too many to read."""
+    """Return a label above each site whose nodes lie close together, left out where it would cover another."""
     sites: dict[str, list[int]] = {}
     for i, place in enumerate(places):
         if place[5]:
             sites.setdefault(place[5], []).append(i)
-    if len(sites) > 24:
-        return ()
-    return tuple(
-        (round(float(x[own].mean()), 1), round(float(y[own].min()) - 16, 1), site)
-        for site, own in sorted((s, np.array(i)) for s, i in sites.items())
-    )
+    taken: list[tuple[float, float, float]] = []
+    labels = []
+    for site, own in sorted(sites.items(), key=lambda s: (-len(s[1]), s[0])):
+        at = np.array(own)
+        half = min(len(site), 24) * LETTER / 2
+        middle = float(np.clip(np.median(x[at]), half + 4, MAP_WIDTH - half - 4))
+        top = float(y[at].min()) - 16
+        if np.ptp(x[at]) > MAP_WIDTH / 4 or np.ptp(y[at]) > MAP_WIDTH / 4 or top < 12:
+            continue
+        if all(abs(middle - m) > half + h or abs(top - t) > 17 for m, t, h in taken):
+            taken.append((middle, top, half))
+            labels.append((round(middle, 1), round(top, 1), site if len(site) <= 24 else f"{site[:23]}…"))
+    return tuple(labels)
 
 
 def _round_length(km: float) -> float:

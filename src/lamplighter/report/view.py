@@ -10,7 +10,7 @@ from lamplighter.report.account import data_account, settings_used, when_not_to_
 from lamplighter.report.codec import packed
 from lamplighter.report.common import ORDER, SIGNAL, Source, signal
 from lamplighter.report.figures import node_data
-from lamplighter.report.model import Fact, NodeSection, Report, Sketch, Tally
+from lamplighter.report.model import Fact, NodeSection, Report, Sketch, Tally, WorkLine
 from lamplighter.report.nodes import node_line, node_section
 from lamplighter.report.panels import panels
 from lamplighter.report.sketch import site_sketch
@@ -64,7 +64,7 @@ def build_view(assessment: Assessment, settings: ReportSettings | None = None) -
         later=tuple(work_line(source, i) for i in later[: source.settings.later_rows]),
         later_more=max(0, len(later) - source.settings.later_rows),
         changes=changes(source),
-        cautions=tuple(cautions_for(k for line in week_lines for k in line.cautions)),
+        cautions=_cautions(week_lines),
         nodes=lines,
         sites=tuple(sorted({line.site for line in lines if line.site})),
         gateways=tuple(sorted({line.gateway for line in lines if line.gateway})),
@@ -120,6 +120,11 @@ def _tally(rows: list[NodeRow]) -> tuple[Tally, ...]:
         Tally(signal=SIGNAL[key], count=counts[key], share=counts[key] / len(rows))
         for key in sorted(counts, key=lambda k: ORDER[k])
     )
+
+
+def _cautions(lines: tuple[WorkLine, ...]) -> tuple[str, ...]:
+    """Return the cautions of the week's work, each once; that the site's procedures come first is said always."""
+    return tuple(dict.fromkeys([*cautions_for(()), *(text for line in lines for text in line.cautions)]))
 
 
 def _sketch(source: Source, rows: list[NodeRow]) -> tuple[Sketch | None, str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 
 from lamplighter.wording import count, date, joined, known, number, percent
@@ -42,6 +43,7 @@ NO_COMPARISON = "No earlier run to compare with. From the second weekly run on, 
 NO_CHANGE = "Nothing changed since then."
 NOT_RATED = "not rated"
 DAY_S = 86_400.0
+_SENTENCE_END = re.compile(r"(?<=[.!?;])\s+(?=[A-Z])")
 
 
 def sure_words(probability: float | None) -> str:
@@ -52,6 +54,25 @@ def sure_words(probability: float | None) -> str:
         if probability >= least:  # type: ignore[operator]
             return words
     return "a guess"
+
+
+def first_sentence(text: str) -> str:
+    """Return the first sentence of a text; the rest stands where there is room for it."""
+    return _SENTENCE_END.split(text, maxsplit=1)[0]
+
+
+def capitalised(text: str) -> str:
+    """Return a text with its first letter in upper case, the rest as it stands."""
+    return text[:1].upper() + text[1:]
+
+
+def short_percent(probability: float | None) -> str:
+    """Return a probability in as few characters as are honest: ``78 %``, ``over 99 %``, ``under 1 %``."""
+    if not known(probability):
+        return ""
+    if probability > 0.99:  # type: ignore[operator]
+        return "over 99 %"
+    return "under 1 %" if probability < 0.01 else percent(probability, 2)  # type: ignore[operator]
 
 
 def due_note(due: float | None, as_of: float) -> str:

@@ -4,12 +4,22 @@ from __future__ import annotations
 
 from typing import Any
 
-from lamplighter.report.common import Source, place, signal
+from lamplighter.report.common import Source, signal
 from lamplighter.report.model import ChangeGroup, ChangeLine, Changes, Spark, WorkLine
 from lamplighter.report.sketch import evidence_spark
-from lamplighter.report.wording import CHANGES, DAY_S, NO_CHANGE, NO_COMPARISON, due_note, near_date, sure_words
+from lamplighter.report.wording import (
+    CHANGES,
+    DAY_S,
+    NO_CHANGE,
+    NO_COMPARISON,
+    due_note,
+    first_sentence,
+    near_date,
+    short_percent,
+    sure_words,
+)
 from lamplighter.results import Item
-from lamplighter.wording import date, duration, known, percent
+from lamplighter.wording import date, duration, known
 
 MOST_CHANGES = 4
 
@@ -28,22 +38,21 @@ def work_line(source: Source, item: Item) -> WorkLine:
     as_of = source.assessment.as_of
     effort = [f"Bring {item.part}"] if item.part else []
     effort += [f"{duration(item.minutes * 60)} on site"] if known(item.minutes) and item.minutes else []
-    where = item.gateway if item.subject_kind == "node" else ""
     return WorkLine(
         rank=item.rank,
         signal=signal(item.status),
         action=item.action or "Go and see",
         subject=item.subject,
         name=item.name if item.name != item.subject else "",
-        place=place(item.site, where) or (item.subject_kind if item.subject_kind != "node" else ""),
+        place=item.site or (item.gateway if item.subject_kind == "node" else item.subject_kind),
         href=source.href(item.subject) if item.subject_kind == "node" else "",
         due=near_date(item.due, as_of) or "no date",
         due_note=due_note(item.due, as_of),
         overdue=known(item.due) and item.due < as_of,  # type: ignore[operator]
         sure=sure_words(item.cause_probability),
-        sure_note=percent(item.cause_probability, 2) if known(item.cause_probability) else "",
+        sure_note=short_percent(item.cause_probability),
         cause=item.cause,
-        reason=item.reason,
+        reason=first_sentence(item.reason),
         effort=", ".join(effort),
         cautions=tuple(item.cautions),
         spark=_spark(source, item),
