@@ -1,0 +1,192 @@
+"""Finds two nodes that answer to one name: check-ins in two phases that differ in what they carry."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from lamplighter.checkins import NodeHistory
+from lamplighter.settings.data import DataSettings
+
+CHANNELS = ("battery_v", "rssi_dbm", "reading", "temperature_c")
+LEAST = 8
+"""Fewer comparisons in a block tell nothing."""
+OWN = ("battery_v", "rssi_dbm")
+"""Channels of the node itself: nothing in a process makes them swing at the pace of check-ins."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Split:
+    """Blocks of check-ins in which a record falls into two.
+
+    Attributes
+    ----------
+    blocks : int
+        Blocks looked at.
+    split : int
+        Blocks in which enough channels differ between the two phase groups.
+    since, until : float
+        First check-in of the first such block, last of the last [s since 1970-01-01 UTC]; NaN without any.
+    share_since : float
+        Share of the blocks from the first such block to the last one that are such.
+    differs : dict of channel to float
+        Median difference between the groups [unit of the channel] over these blocks, where the channel differs in most.
+    phase : float
+        Distance of the two phases as a share of the interval.
+    interval_s : float
+        Interval of either node [s].
+    """
+
+    blocks: int = 0
+    split: int = 0
+    since: float = math.nan
+    until: float = math.nan
+    share_since: float = 0.0
+    differs: dict[str, float] | None = None
+    phase: float = math.nan
+    interval_s: float = math.nan
+
+
+def find_split(history: NodeHistory, s: DataSettings) -> Split:
+    """Look for two nodes under one name, with each interval that the check-ins may have."""
+    found = [_split_at(history, interval, s) for interval in intervals(history)]
+    return max(found, key=lambda x: x.split, default=Split())
+
+
+def intervals(history: NodeHistory) -> list[float]:
+    """Intervals that two interleaved nodes may have [s]: the spacing of every second check-in, and the register's."""
+    second = history.time[2:] - history.time[:-2]
+    second = second[second > 0]
+    found = []
+    if len(second):
+        classes = np.round(np.log(second) / np.log(1.02)).astype(np.int64)
+        values, counts = np.unique(classes, return_counts=True)
+        best = values[np.argmax(counts)]
+        found.append(float(np.median(second[np.abs(classes - best) <= 1])))
+    if history.entry.interval_s and not any(abs(history.entry.interval_s / f - 1) < 0.02 for f in found):
+        found.append(history.entry.interval_s)
+    return found
+
+
+def _split_at(history: NodeHistory, interval: float, s: DataSettings) -> Split:
+    rows = s.block_rows
+    blocks = len(history.time) // rows
+    if blocks == 0:
+        return Split()
+    # The newest check-ins matter most: what does not fill a block is left out at the beginning.
+    kept = slice(len(history.time) - blocks * rows, None)
+    time = history.time[kept].reshape(blocks, rows)
+    second, tight, apart = phase_groups((time % interval) / interval, s)
+    sizes, told = [], np.zeros((blocks, len(CHANNELS)), dtype=bool)
+    sure = np.zeros(blocks, dtype=bool)
+    for k, name in enumerate(CHANNELS):
+        size, t = group_difference(getattr(history, name)[kept].reshape(blocks, rows), second)
+        told[:, k] = tight & (np.abs(t) >= s.split_t)
+        sure |= tight & (np.abs(t) >= s.split_sure_t) & (name in OWN)
+        sizes.append(np.abs(size))
+    split = (told.sum(axis=1) >= s.split_channels) | sure
+    if not split.any():
+        return Split(blocks=blocks)
+    first, last = int(np.argmax(split)), blocks - 1 - int(np.argmax(split[::-1]))
+    often = {name: float(np.median(sizes[k][split])) for k, name in enumerate(CHANNELS) if told[split, k].mean() > 0.5}
+    return Split(
+        blocks=blocks,
+        split=int(split.sum()),
+        since=float(time[first, 0]),
+        until=float(time[last, -1]),
+        share_since=float(split[first : last + 1].mean()),
+        differs=often,
+        phase=float(np.median(apart[split])),
+        interval_s=interval,
+    )
+
+
+def phase_groups(phase: np.ndarray, s: DataSettings) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Split the phases of each block in two at its two widest gaps.
+
+    Parameters
+    ----------
+    phase : ndarray, shape (blocks, rows)
+        Phase of each check-in [0..1).
+
+    Returns
+    -------
+    second : ndarray of bool, shape (blocks, rows)
+        Whether a check-in belongs to the second group.
+    tight : ndarray of bool, shape (blocks,)
+        Whether both groups are narrow and large enough.
+    apart : ndarray, shape (blocks,)
+        Distance between the groups, as a share of the interval.
+    """
+    rows = phase.shape[1]
+    order = np.argsort(phase, axis=1)
+    ordered = np.take_along_axis(phase, order, axis=1)
+    gaps = np.concatenate([np.diff(ordered, axis=1), ordered[:, :1] + 1 - ordered[:, -1:]], axis=1)
+    widest = np.argsort(gaps, axis=1)[:, -2:]
+    low, high = widest.min(axis=1), widest.max(axis=1)
+    place = np.arange(rows)
+    inside = (place > low[:, None]) & (place <= high[:, None])
+    second = np.zeros_like(inside)
+    np.put_along_axis(second, order, inside, axis=1)
+    size = inside.sum(axis=1)
+    index = np.arange(len(phase))
+    width_inside = ordered[index, high] - ordered[index, np.minimum(low + 1, rows - 1)]
+    between = gaps[index, low] + gaps[index, high]
+    width_outside = 1 - width_inside - between
+    large = (size >= s.split_share * rows) & (size <= (1 - s.split_share) * rows)
+    tight = large & (np.maximum(width_inside, width_outside) <= s.phase_width)
+    return second, tight, np.minimum(gaps[index, low], gaps[index, high])
+
+
+def group_difference(values: np.ndarray, second: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Compare the two groups of each block.
+
+    Each check-in is compared with its two neighbours where both are of the other group, which takes trends out.
+    Channels sent too seldom for that are compared by their means.
+
+    Returns
+    -------
+    size, t : ndarray, shape (blocks,)
+        Mean difference second minus first, and how many standard errors it is; 0 where it cannot be told.
+    """
+    near, near_t, n = _by_neighbours(values, second)
+    mean, mean_t = _by_means(values, second)
+    return np.where(n >= LEAST, near, mean), np.where(n >= LEAST, near_t, mean_t)
+
+
+def _by_neighbours(values: np.ndarray, second: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    other = (second[:, 1:-1] != second[:, :-2]) & (second[:, 1:-1] != second[:, 2:])
+    apart = values[:, 1:-1] - (values[:, :-2] + values[:, 2:]) / 2
+    apart = np.where(second[:, 1:-1], apart, -apart)
+    use = other & np.isfinite(apart)
+    mean, square, n = _moments(apart, use)
+    # Neighbours share values, so the terms are not independent: half of them count.
+    error = np.sqrt(square / np.maximum(n - 1, 1) / np.maximum(n / 2, 1))
+    return mean, mean / np.maximum(error, _least_error(values)), n
+
+
+def _by_means(values: np.ndarray, second: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    known = np.isfinite(values)
+    first_mean, first_square, n = _moments(values, known & ~second)
+    second_mean, second_square, m = _moments(values, known & second)
+    pooled = (first_square + second_square) / np.maximum(n + m - 2, 1)
+    error = np.sqrt(pooled * (1 / np.maximum(n, 1) + 1 / np.maximum(m, 1)))
+    size = second_mean - first_mean
+    t = np.where(np.minimum(n, m) >= LEAST // 2, size / np.maximum(error, _least_error(values)), 0.0)
+    return size, t
+
+
+def _moments(values: np.ndarray, use: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Mean, sum of squares about it and count of the values to use in each row."""
+    n = use.sum(axis=1)
+    kept = np.where(use, values, 0.0)
+    mean = np.divide(kept.sum(axis=1), n, out=np.zeros(len(n)), where=n > 0)
+    return mean, np.where(use, (kept - mean[:, None]) ** 2, 0.0).sum(axis=1), n
+
+
+def _least_error(values: np.ndarray) -> np.ndarray:
+    """Error below which a difference is one of rounding."""
+    largest = np.abs(np.where(np.isfinite(values), values, 0.0)).max(axis=1)
+    return largest * 1e-9 + 1e-12

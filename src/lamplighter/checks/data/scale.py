@@ -1,0 +1,241 @@
+"""Finds a reading whose scale jumps by the ratio of two units."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from lamplighter.checkins import DAY_S, NodeHistory
+from lamplighter.settings.data import DataSettings
+
+PSI = 6_894.757293168361
+"""Pascals in a pound-force a square inch (BIPM SI brochure, international foot and pound)."""
+FOOT, INCH, US_GALLON = 0.3048, 0.0254, 3.785411784e-3
+WATER = 9_806.65
+"""Pascals in a metre of water (conventional)."""
+WATER_39F = 2_988.98
+"""Pascals in a foot of water at 39.2 degF (NIST Special Publication 811, appendix B)."""
+
+UNIT_RATIOS: dict[str, float] = {
+    "psi and kPa": PSI / 1e3,
+    "psi and feet of water": PSI / WATER_39F,
+    "bar and psi": 1e5 / PSI,
+    "psi and inches of water": PSI / (WATER * INCH),
+    "bar and metres of water": 1e5 / WATER,
+    "metres and feet": 1 / FOOT,
+    "inches and centimetres": INCH * 100,
+    "inches and millimetres": INCH * 1000,
+    "feet and inches": FOOT / INCH,
+    "US gallons and litres": US_GALLON * 1000,
+    "m3/h and US gallons a minute": 1 / (US_GALLON * 60),
+    "L/s and m3/h": 3.6,
+    "L/s and US gallons a minute": 1 / (US_GALLON * 1000) * 60,
+    "units ten times apart": 10.0,
+    "units a hundred times apart": 100.0,
+    "units a thousand times apart": 1000.0,
+}
+"""Ratios of units that measuring points of one kind are read in."""
+LOG_RATIOS = np.log(list(UNIT_RATIOS.values()))
+CANDIDATES = 8
+"""Most jumps of a record that are looked at closely, for each way to rank them."""
+SHIFTS, SHIFT_JUMPS = 3, 4
+"""Largest shifts of the daily level that are looked at closely, and jumps about each."""
+REACH = 6
+"""Check-ins on either side of a jump by which it is ranked."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ScaleStep:
+    """A change of scale.
+
+    Attributes
+    ----------
+    time : float
+        First check-in after it [s since 1970-01-01 UTC].
+    factor : float
+        What the reading was multiplied by, as measured from the jump.
+    units : str
+        The units whose ratio it is.
+    ratio : float
+        Their ratio, or its inverse.
+    usual : bool
+        Whether the process often jumps so far.
+    instant, near, level, extent, motion, grain : float
+        Logarithm of the measured factor over the ratio: at the jump; between the middle readings of the check-ins
+        before and after; of the days before and after; between the highest readings of the weeks before and after;
+        between the sizes of small steps; between the resolutions.
+    """
+
+    time: float
+    factor: float
+    units: str
+    ratio: float
+    usual: bool
+    instant: float
+    near: float
+    level: float
+    extent: float
+    motion: float
+    grain: float
+
+    def score(self, s: DataSettings) -> float:
+        """Return the distance from a perfect change of unit; up to 1 each measure is within its tolerance.
+
+        The small steps or the resolution must have grown by the ratio. Where such a jump is rare the check-ins on
+        either side must agree, else days and weeks; so must they where the resolution does not settle it. A process
+        may move at the same time, so the jump itself is no evidence against where all else agrees.
+        """
+        grain, motion = abs(self.grain) / s.scale_grain, abs(self.motion) / s.scale_motion
+        near, level = abs(self.near) / s.scale_level, abs(self.level) / s.scale_level
+        extent = abs(self.extent) / s.scale_extent
+        far = max(level, extent) if self.usual else max(near, min(level, extent))
+        close = max(level, extent) if self.usual else min(near, max(level, extent))
+        instant = abs(self.instant) / s.scale_instant
+        return min(max(grain, close, instant), max(motion, far, instant), max(grain, level, extent))
+
+
+def find_scale_step(history: NodeHistory, s: DataSettings) -> ScaleStep | None:
+    """Return the change of scale that comes nearest to a ratio of units, if any comes near.
+
+    One step between two check-ins must equal a ratio of units; the readings before and after must differ by it, the
+    highest of the weeks before and after as well, and the small steps must have grown by it: a process that truly
+    rose keeps its ripple, one that switches between two states keeps both.
+    """
+    value = history.good_reading
+    known = np.isfinite(value) & (value > 0)
+    time, value = history.time[known], value[known]
+    if len(value) < 4 * s.scale_check_ins:
+        return None
+    cuts, usual = candidates(time, value, s)
+    found = [_measured(time, value, int(cut), bool(u), s) for cut, u in zip(cuts, usual, strict=True)]
+    found += [_measured(time, value, cut, True, s, by_grain=True) for cut in shifts(time, value, s)]
+    return min((f for f in found if f is not None), key=lambda f: f.score(s), default=None)
+
+
+def candidates(time: np.ndarray, value: np.ndarray, s: DataSettings) -> tuple[np.ndarray, np.ndarray]:
+    """Return the jumps near a ratio of units whose neighbourhoods differ by it too, and whether such jumps are usual.
+
+    Returns
+    -------
+    cuts : ndarray of int, shape (k,)
+        First check-in after each jump; the best by the check-ins around, and the best by the days around.
+    usual : ndarray of bool, shape (k,)
+    """
+    log = np.log(value)
+    jump = np.diff(log)
+    size = np.abs(jump)
+    least = LOG_RATIOS.min() - s.scale_instant
+    near = np.flatnonzero(size > least)
+    near = near[np.min(np.abs(size[near][:, None] - LOG_RATIOS), axis=1) <= s.scale_instant] + 1
+    near = near[(near >= REACH) & (near <= len(log) - REACH)]
+    if len(near) == 0:
+        return near, near.astype(bool)
+    reach = np.arange(1, REACH + 1)
+    step = np.median(log[near[:, None] + reach - 1], axis=1) - np.median(log[near[:, None] - reach], axis=1)
+    by_check_ins = near[np.argsort(np.abs(step - jump[near - 1]), kind="stable")[:CANDIDATES]]
+    shift = day_shift(time, log, near, s.scale_days)
+    by_days = near[np.argsort(np.abs(shift - jump[near - 1]), kind="stable")[:CANDIDATES]]
+    best = np.unique(np.concatenate([by_check_ins, by_days]))
+    ordered = np.sort(size)
+    as_large = len(size) - np.searchsorted(ordered, 0.7 * size[best - 1]) - 1
+    return best, as_large >= s.scale_usual_jumps
+
+
+def day_shift(time: np.ndarray, log: np.ndarray, near: np.ndarray, width: int) -> np.ndarray:
+    """Return how far the daily middle of the days after each place lies above that of the days before, shape (k,)."""
+    days = np.floor(time / DAY_S).astype(np.int64)
+    first = np.flatnonzero(np.diff(days, prepend=days[0] - 1))
+    size = np.diff(first, append=len(days))
+    middle = log[np.lexsort((log, days))][first + size // 2]
+    before, after = _running_median(middle, width), _running_median(middle[::-1], width)[::-1]
+    place = np.searchsorted(first, near, side="right") - 1
+    return np.nan_to_num(
+        after[np.minimum(place + 1, len(after) - 1)] - before[np.maximum(place - 1, 0)], nan=np.inf
+    )  # fmt: skip
+
+
+def _running_median(values: np.ndarray, width: int) -> np.ndarray:
+    """Return the median of the values up to each place within a width; NaN where fewer than three are known."""
+    padded = np.concatenate([np.full(width - 1, np.nan), values])
+    windows = np.lib.stride_tricks.sliding_window_view(padded, width)
+    ordered = np.sort(windows, axis=1)
+    count = np.isfinite(windows).sum(axis=1)
+    middle = ordered[np.arange(len(values)), np.maximum((count - 1) // 2, 0)]
+    return np.where(count >= 3, middle, np.nan)
+
+
+def shifts(time: np.ndarray, value: np.ndarray, s: DataSettings) -> list[int]:
+    """Return the largest jumps about the days at which the level shifts most; a change may fall between two states."""
+    log = np.log(value)
+    days = np.floor(time / DAY_S).astype(np.int64)
+    first = np.flatnonzero(np.diff(days, prepend=days[0] - 1))[3:-3]
+    if len(first) == 0:
+        return []
+    shift = np.abs(day_shift(time, log, first, s.scale_days))
+    shift[~np.isfinite(shift)] = 0.0
+    cuts = []
+    for _ in range(SHIFTS):
+        best = int(np.argmax(shift))
+        if shift[best] < LOG_RATIOS.min() / 2:
+            break
+        a, b = np.searchsorted(time, time[first[best]] + np.array([-2, 2]) * DAY_S)
+        cuts += [a + 1 + int(k) for k in np.argsort(-np.abs(np.diff(log[a:b])), kind="stable")[:SHIFT_JUMPS]]
+        shift[np.abs(time[first] - time[first[best]]) < s.scale_days * DAY_S] = 0.0
+    return cuts
+
+
+def _measured(
+    time: np.ndarray, value: np.ndarray, cut: int, usual: bool, s: DataSettings, *, by_grain: bool = False
+) -> ScaleStep | None:
+    """Measure a change of scale at a check-in; the ratio is the one nearest to the jump, or to the resolution's change."""
+    jump = math.log(value[cut] / value[cut - 1])
+    short = value[max(cut - s.scale_check_ins, 0) : cut], value[cut : cut + s.scale_check_ins]
+    days = _around(time, value, cut, s.scale_days * DAY_S)
+    weeks = _around(time, value, cut, s.scale_weeks * 7 * DAY_S)
+    if min(map(len, (*short, *days, *weeks))) < s.scale_check_ins // 2:
+        return None
+    motion, grain = (_log_ratio(f(weeks[1]), f(weeks[0])) for f in (_motion, _resolution))
+    likely = grain if by_grain and math.isfinite(grain) else jump
+    units, ratio = min(
+        ((name, math.copysign(math.log(r), likely)) for name, r in UNIT_RATIOS.items()),
+        key=lambda x: abs(x[1] - likely),
+    )
+    return ScaleStep(
+        time=float(time[cut]),
+        factor=math.exp(jump),
+        units=units,
+        ratio=math.exp(ratio),
+        usual=usual,
+        instant=jump - ratio,
+        near=_log_ratio(np.median(short[1]), np.median(short[0])) - ratio,
+        level=_log_ratio(np.median(days[1]), np.median(days[0])) - ratio,
+        extent=_log_ratio(np.quantile(weeks[1], 0.95), np.quantile(weeks[0], 0.95)) - ratio,
+        motion=motion - ratio,
+        grain=grain - ratio,
+    )
+
+
+def _around(time: np.ndarray, value: np.ndarray, cut: int, reach: float) -> tuple[np.ndarray, np.ndarray]:
+    """Return the values within a time before and after a place."""
+    first, last = np.searchsorted(time, time[cut] + np.array([-reach, reach]))
+    return value[first:cut], value[cut:last]
+
+
+def _motion(value: np.ndarray) -> float:
+    """Usual size of a process's small steps: root mean square of the smaller nine tenths."""
+    steps = np.sort(np.abs(np.diff(value)))
+    steps = steps[: max(int(0.9 * len(steps)), 1)]
+    return float(np.sqrt(np.mean(steps**2))) if len(steps) else 0.0
+
+
+def _resolution(value: np.ndarray) -> float:
+    """Smallest usual step: the 2 % quantile of the steps that are not zero."""
+    steps = np.abs(np.diff(value))
+    steps = steps[steps > 0]
+    return float(np.quantile(steps, 0.02)) if len(steps) else 0.0
+
+
+def _log_ratio(a: float, b: float) -> float:
+    return math.log(a / b) if a > 0 and b > 0 else math.inf
