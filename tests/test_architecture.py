@@ -25,7 +25,7 @@ ALLOWED: dict[str, set[str]] = {
     "stats": set(),
     "intake": {"checkins", "settings", "errors", "wording", "fleet"},
     "checks": {*_DATA, "stats"},
-    "triage": {*_DATA, "stats"},
+    "triage": {*_DATA, "stats", "checks"},
     "engines": {"errors"},
     "overview": {*_DATA},
     "pipeline": {*_DATA, "overview", "checks", "triage", "engines", "intake"},
