@@ -21,7 +21,8 @@ from typing import Any
 import pandas as pd
 
 from lamplighter.checks.base import CheckResult
-from lamplighter.pipeline import CHECKS, assess, history_of, make_context
+from lamplighter.engines import Engine
+from lamplighter.pipeline import CHECKS, assess_fleet, history_of, make_context
 from lamplighter.results import Finding, Gap, Outage, Verdict
 from lamplighter.settings import Settings
 from lamplighter.simulate import SimulatedFleet, simulate
@@ -177,7 +178,8 @@ def _case(label: str, fleet: SimulatedFleet, results: dict[str, CheckResult], as
 def run_all(fleet: SimulatedFleet, label: str = "", settings: Settings | None = None) -> Case:
     """Run the whole assessment, triage included, as the command does."""
     begun = time.perf_counter()
-    done = assess(fleet.checkins, fleet.fleet(), settings, as_of=fleet.as_of)
+    two = Engine("processes", 2)
+    done = assess_fleet(fleet.checkins, fleet.fleet(), settings or Settings(), as_of=fleet.as_of, engine=two)
     return Case(
         label=label,
         fleet=fleet,

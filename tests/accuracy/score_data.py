@@ -8,11 +8,11 @@ from tests.accuracy.harness import Case, ScoreRow, false_alarms, false_row, reca
 
 AREA = "data"
 KINDS: dict[str, tuple[str, ...]] = {
-    "shared_identity": ("shared_identity",),
+    "shared_identity": ("two_identities",),
     "scale_step": ("scale_step",),
     "interval_differs": ("interval_differs",),
-    "threshold_inside": ("threshold_inside",),
-    "unregistered": ("unregistered",),
+    "threshold_inside": ("fast_sampling",),
+    "unregistered": ("not_registered",),
     "never_seen": ("never_seen",),
 }
 """Kinds of finding that answer a fault."""
