@@ -35,6 +35,7 @@ ALLOWED: dict[str, set[str]] = {
     "outputs": {*_DATA, "report"},
     "compare": {*_DATA},
     "mail": {*_BASE},
+    "starter": {*_DATA, "intake"},
     "weekly": {*_DATA, "intake", "pipeline", "triage", "report", "outputs", "compare", "screen", "mail"},
     "backtest": {*_DATA, "pipeline", "checks", "stats", "intake"},
     "cli": {"*"},

@@ -438,6 +438,23 @@ def battery_life(
     typer.echo(questions.answer_text(cell_of(entry.battery_chemistry, entry.battery_part), plans, lives))
 
 
+@app.command()
+def init(
+    exports: Exports,
+    out: Annotated[Path, typer.Option("--out", help="Settings file to write.")] = Path("lamplighter.toml"),
+    replace: Annotated[bool, typer.Option("--replace", help="Write over a file that is there.")] = False,
+) -> None:
+    """Write a commented settings file by looking at an export.
+
+    Exit codes: 0 done; 2 wrong usage or unreadable input.
+    """
+    from lamplighter.starter import write_starter
+
+    for notice in write_starter(exports, out, replace=replace):
+        typer.echo(notice)
+    typer.echo(f"Written: {out}")
+
+
 def main() -> None:
     """Run the command line; errors the user can mend become one line and exit code 2."""
     from lamplighter.errors import LamplighterError
