@@ -29,13 +29,14 @@ _CLOCK = (
 _ZONE = r"\s*(?P<z>Z|z|UTC|GMT|[+-]\d{2}:?(?:\d{2})?)?\s*$"
 _TEXT = (
     r"^\s*(?:(?:[Mm]on|[Tt]ue|[Ww]ed|[Tt]hu|[Ff]ri|[Ss]at|[Ss]un)[a-z]*\.?,?\s+)?"
-    r"(?P<a>\d{1,4}|\pL{3,10})\.?(?P<sep>[-/. ]\s?)(?P<b>\d{1,2}|\pL{3,10})\.?[-/. ,]\s?(?P<c>\d{1,4})"
+    r"(?P<a>\d{1,4}|[A-Za-zÀ-ÿ]{3,10})\.?(?P<sep>[-/. ]\s?)(?P<b>\d{1,2}|[A-Za-zÀ-ÿ]{3,10})\.?[-/. ,]\s?(?P<c>\d{1,4})"
     r"(?:[T ,;]\s*" + _CLOCK + r")?" + _ZONE
 )
 _COMPACT = (
     r"^\s*(?P<a>(?:19|20)\d{2})(?P<b>\d{2})(?P<c>\d{2})"
     r"(?:[T ]?(?P<h>\d{2}):?(?P<mi>\d{2})(?::?(?P<s>\d{2})(?:[.,](?P<f>\d{1,9}))?)?)?" + _ZONE
 )
+_TEXT_CELL = re.compile(_TEXT)
 _ISO = re.compile(r"^\d{4}-\d{2}-\d{2}(?:[T ]\d{2}:\d{2}(?::\d{2}(?:\.\d{1,6})?)?(Z|[+-]\d{2}(?::?\d{2})?)?)?$")
 _NUMBER = re.compile(r"^\s*-?\d+(?:[.,]\d+)?\s*$")
 _DIGITS = re.compile(r"^(?:19|20)\d{2}(?:0[1-9]|1[0-2])[0-3]\d(?:[T ]?[0-2]\d:?[0-5]\d(?::?[0-5]\d)?(?:\.\d+)?)?(?:Z|[+-]\d{2}:?\d{2})?$")
@@ -102,8 +103,7 @@ def form_of(samples: Iterable[str]) -> TimeForm | None:
     iso = [m for t in texts if (m := _ISO.match(t))]
     if len(iso) == len(texts):
         return TimeForm("iso", offset=any(m.group(1) for m in iso))
-    parsed = parse_texts(pa.array(texts), DAY_FIRST).valid | parse_texts(pa.array(texts), MONTH_FIRST).valid
-    if parsed.sum() * 2 < len(texts):
+    if sum(_TEXT_CELL.match(t) is not None for t in texts) * 2 < len(texts):
         return None
     dated = [t for t in texts if _FIELDS.match(t)]
     return TimeForm("text", "" if len(dated) * 2 > len(texts) else YEAR_FIRST)
