@@ -98,9 +98,8 @@ def test_a_silent_host_is_one_item_for_the_whole_fleet_that_needs_no_trip() -> N
 
 
 def test_a_node_with_its_own_trouble_behind_a_silent_gateway_keeps_it() -> None:
-    fleet = Fleet(
-        findings=[outage("G1"), finding("N02", "battery", "battery_end", "M")], facts={"N02": battery(5, 20, 60)}
-    )
+    fleet = ending("N02", 5, 20, 60)
+    fleet.findings.append(outage("G1"))
     assert fleet.rows()["N02"].status == "M"
     assert set(fleet.items()) == {"gateway:G1", "node:N02"}
 

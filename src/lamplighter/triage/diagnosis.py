@@ -16,6 +16,8 @@ FOR_RATIO = 2.0
 """Evidence speaks for a cause when it is this many times likelier under it than under the middle of all causes."""
 ACCOUNTS = 5.0
 """A cause accounts for a piece of evidence when it brings it this many times more often than chance does."""
+BRINGS = 0.6
+"""... and may be a job of its own when it brings the evidence this often beside the cause that does so most."""
 AGAINST_LEVEL = 0.5
 """Evidence that a cause brings with at least this probability speaks against it when absent."""
 
@@ -137,7 +139,7 @@ def chosen_causes(causes: Sequence[Cause], states: Mapping[str, bool | None], ru
             continue
         chance = rules.likelihood[row]
         if max(chance[column[c]] for c in chosen) < ACCOUNTS * chance.min():
-            able = [c.cause for c in causes if c.cause != UNCLEAR and chance[column[c.cause]] >= chance.max() / 3]
+            able = [c.cause for c in causes if c.cause != UNCLEAR and chance[column[c.cause]] >= BRINGS * chance.max()]
             chosen += able[:1]
     return chosen
 
