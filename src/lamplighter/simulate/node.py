@@ -67,6 +67,7 @@ def run_node(plan: NodePlan, options: Options, weather: Weather, outages: Outage
     time, extra = _sent_times(plan, options, weather)
     temperature = node_temperature(plan, time, weather, options)
     level = radio.level_at(time, plan.link, weather, options, options.rng("air", plan.index))
+    level = level + np.where(time >= plan.antenna, plan.antenna_db, 0.0)
     level = level + _level_faults(plan, time) + outages.antenna_db(plan.gateway, time, rng)
     attempts = radio.attempt_levels(level, plan.link, rng)
     which, _ = radio.heard(time, attempts, plan.link, extra_loss(plan, time, options), options, rng)

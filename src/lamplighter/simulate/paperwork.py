@@ -86,6 +86,8 @@ def work_rows(run: NodeRun, options: Options) -> list[dict[str, Any]]:
         note(plan.swap, "battery replaced", plan.part)
     if np.isfinite(plan.rezero) and plan.logged["rezero"]:
         note(plan.rezero, "zeroed", "vented and zeroed")
+    if np.isfinite(plan.antenna):
+        note(plan.antenna, "antenna changed", "higher mast")
     if len(plan.changes) > 1 and plan.logged["interval"]:
         note(plan.changes[-1][0], "interval changed", f"now every {plan.changes[-1][1] / 60:g} min")
     if np.isfinite(plan.removed):

@@ -97,6 +97,9 @@ class NodePlan:
     first_seen: float
     removed: float
     rezero: float
+    antenna: float
+    """When the node got a better antenna, always written down; NaN: never."""
+    antenna_db: float
     peer: str
     process_key: str
     criticality: int
@@ -164,6 +167,8 @@ def plan_node(options: Options, index: int, gateway: str, fault_kind: str | None
     fault = draw_fault(rng, fault_kind, options, tolerance) if fault_kind else None
     battery, solar, nominal, part = _battery(rng, options, interval, fault_kind)
     eol, swap = _life(rng, options, fault, battery, first_seen)
+    # Drawn apart, so that the rest of the node stays as it was.
+    better, changed, gain_db = options.rng("antenna", index).uniform((0, 0.2, 4.0), (1, 0.8, 10.0))
     node = node_name(gateway, number)
     return NodePlan(
         node=node, index=index, name=point_name(gateway, number, kind_name),
@@ -192,6 +197,8 @@ def plan_node(options: Options, index: int, gateway: str, fault_kind: str | None
         rezero=first_seen + rng.uniform(0.2, 0.8) * (options.end - first_seen)
         if kind.rests_at_zero and fault is None and rng.random() < 0.1
         else NAN,
+        antenna=first_seen + changed * (options.end - first_seen) if fault is None and better < 0.03 else NAN,
+        antenna_db=gain_db,
         peer="" if twin is None else twin.node,
         process_key=f"process {index}" if twin is None else twin.process_key,
         criticality=int(rng.choice([1, 2, 3, 3, 3, 4, 4, 5])),

@@ -90,6 +90,18 @@ def _events(run: NodeRun, options: Options) -> list[dict[str, Any]]:
         )
     if np.isfinite(plan.rezero):
         rows.append(row(plan.node, "rezero", "event", start=plan.rezero, note=_said(plan.logged["rezero"])))
+    if np.isfinite(plan.antenna):
+        rows.append(
+            row(
+                plan.node,
+                "antenna_changed",
+                "event",
+                start=plan.antenna,
+                size=plan.antenna_db,
+                unit="dB",
+                note="logged",
+            )
+        )
     if len(plan.changes) > 1:
         when, interval = plan.changes[-1]
         rows.append(

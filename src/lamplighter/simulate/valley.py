@@ -144,6 +144,7 @@ def stories() -> dict[str, dict[str, Any]]:
             "eol": at("2026-03-20"), "swap": at("2026-03-03") + 18 * HOUR_S,
             "logged": {"swap": True, "rezero": True, "interval": True},
         },
+        "LL-011": {"antenna": at("2026-05-06") + 17 * HOUR_S, "antenna_db": 8.0},
         # Put up in September 2026.
         "SD-011": {"changes": ((at("2026-09-17") + 16 * HOUR_S, 3_600.0),), "register_interval_s": 3_600.0,
                    "first_seen": at("2026-09-17") + 16 * HOUR_S},
@@ -167,7 +168,26 @@ def valley() -> SimulatedFleet:
     plans = [_quiet(plan) for plan in plan_nodes(OPTIONS)]
     plans = [_named(replace(p, **told.get(p.node, {}))) for p in plans]
     links = {"LL-005": {"leaf_db": 5.0, "level_dbm": -74.0, "sensitivity_dbm": -100.0}, "SD-007": {"level_dbm": -72.0}}
-    return play(OPTIONS, [replace(p, link=replace(p.link, **links.get(p.node, {}))) for p in plans], outages())
+    fleet = play(OPTIONS, [replace(p, link=replace(p.link, **links.get(p.node, {}))) for p in plans], outages())
+    log = pd.concat([fleet.worklog, pd.DataFrame(rounds(), columns=fleet.worklog.columns)])
+    return replace(fleet, worklog=log.sort_values(["time", "node"], ignore_index=True))
+
+
+def rounds() -> list[tuple[str, float, str, str]]:
+    """Return what else the crew wrote down: the autumn and spring rounds, and a transmitter changed after hail."""
+    seen = [
+        ("2025-10-21", ("UW-000", "UW-002", "UW-004"), "autumn round"),
+        ("2025-10-22", ("LL-000", "LL-003", "LL-009"), "autumn round"),
+        ("2026-04-13", ("UW-005", "UW-007", "UW-010"), "spring round"),
+        ("2026-04-14", ("LL-001", "LL-004"), "spring round"),
+        ("2026-04-15", ("SD-000", "SD-001", "SD-005"), "spring round"),
+    ]
+    lines = [
+        (node, at(day) + (17 + k) * HOUR_S, "inspected", text)
+        for day, nodes, text in seen
+        for k, node in enumerate(nodes)
+    ]
+    return [*lines, ("SD-004", at("2026-07-22") + 18.5 * HOUR_S, "recalibrated", "transmitter changed after hail")]
 
 
 def _named(plan: NodePlan) -> NodePlan:
@@ -181,6 +201,7 @@ def _quiet(plan: NodePlan) -> NodePlan:
         plan,
         swap=float("nan"),
         rezero=float("nan"),
+        antenna=float("nan"),
         removed=float("nan"),
         first_seen=OPTIONS.start,
         changes=((OPTIONS.start, plan.changes[0][1]),),
