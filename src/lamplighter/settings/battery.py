@@ -57,6 +57,28 @@ class BatterySettings(Section):
         3.0, "days", "Days compared on either side of a rise; a shorter wait finds a swap sooner but takes recovery for it.",
         low=0.5,
     )  # fmt: skip
+    swap_begin_share: float = setting(
+        0.2,
+        "share",
+        "A swap whose battery climbs out of passivation still begins with this share at once.",
+        low=0,
+        high=1,
+    )
+    swap_sudden_sigma: float = setting(
+        4.0, "-", "The sudden change must stand out of the node's usual change over as many check-ins so far.", low=1
+    )
+    swap_memory_days: float = setting(
+        14.0, "days", "A level is new when the voltage did not reach it in so many days before.", low=7
+    )
+    swap_certain_share: float = setting(
+        0.08,
+        "share",
+        "Weather does not move the voltage by this share at once; such a rise needs no temperature.",
+        low=0,
+    )
+    swap_blind_factor: float = setting(
+        2.0, "-", "Without a temperature a rise must be this much larger: weather cannot be told from a swap.", low=1
+    )
     dip_days: float = setting(
         10.0, "days", "A low that began as suddenly as it ended and lasted less is a disturbance, not a swap.", low=0
     )
@@ -90,6 +112,10 @@ class BatterySettings(Section):
         0.7, "-", "Factor on the width of the forecast in log remaining time, for a battery whose start is known.",
         source=_CALIBRATED, low=0.2, high=5,
     )  # fmt: skip
+    spread_flat: float = setting(
+        1.3, "-", "The same while the voltage is flat and charge budget or fleet lives carry the forecast.",
+        source=_CALIBRATED, low=0.2, high=5,
+    )  # fmt: skip
     spread_unknown: float = setting(
         1.25, "-", "The same for a battery that was already in use when the record begins.", source=_CALIBRATED,
         low=0.2, high=5,
@@ -100,6 +126,10 @@ class BatterySettings(Section):
     capacity_sd: float = setting(
         0.15, "-", "Spread of usable capacity between batteries of one kind, in log units.", low=0.01
     )
+    usable_capacity: float = setting(
+        0.92, "share", "What is had of the rated capacity: the rating is at one current, 20 degC and a lower cut-off.",
+        low=0.3, high=1.2,
+    )  # fmt: skip
     charge_sd: float = setting(0.20, "-", "Spread of a charge budget's consumption, in log units.", low=0.01)
     self_discharge_q10: float = setting(
         2.0,

@@ -32,7 +32,7 @@ class KaplanMeier:
         return float(self.time[reached[0]]) if len(reached) else float("nan")
 
 
-def kaplan_meier(duration: np.ndarray, ended: np.ndarray) -> KaplanMeier:
+def kaplan_meier(duration: np.ndarray, ended: np.ndarray, entered: np.ndarray | None = None) -> KaplanMeier:
     """Estimate survival from lives of which some still run.
 
     Parameters
@@ -41,6 +41,8 @@ def kaplan_meier(duration: np.ndarray, ended: np.ndarray) -> KaplanMeier:
         Length of each life, ended or not yet.
     ended : array of bool, shape (n,)
         False for a life that was cut short or still runs (censored); it counts as at risk at its own duration.
+    entered : array, shape (n,), optional
+        Age at which each life came under observation; it is not at risk before (left truncation).
 
     References
     ----------
@@ -48,7 +50,9 @@ def kaplan_meier(duration: np.ndarray, ended: np.ndarray) -> KaplanMeier:
     """
     duration, ended = np.asarray(duration, float), np.asarray(ended, bool)
     time = np.unique(duration[ended])
-    at_risk = (duration[None, :] >= time[:, None]).sum(axis=1)
+    late = np.zeros_like(duration) if entered is None else np.asarray(entered, float)
+    under_risk = (duration[None, :] >= time[:, None]) & (late[None, :] < time[:, None])
+    at_risk = under_risk.sum(axis=1)
     deaths = (duration[ended][None, :] == time[:, None]).sum(axis=1)
     survival = np.cumprod(1.0 - deaths / np.maximum(at_risk, 1))
     alive = np.maximum(at_risk - deaths, 1e-300)
@@ -89,7 +93,11 @@ class Weibull:
 
 
 def weibull_fit(
-    duration: np.ndarray, ended: np.ndarray, *, log_beta_prior: tuple[float, float] | None = None
+    duration: np.ndarray,
+    ended: np.ndarray,
+    *,
+    entered: np.ndarray | None = None,
+    log_beta_prior: tuple[float, float] | None = None,
 ) -> Weibull:
     """Fit a Weibull law to lives of which some still run, by maximum likelihood.
 
@@ -97,6 +105,8 @@ def weibull_fit(
     ----------
     duration, ended : arrays, shape (n,)
         As for :func:`kaplan_meier`; durations must be positive and at least one life ended.
+    entered : array, shape (n,), optional
+        Age at which each life came under observation (left truncation); 0 when seen from its start.
     log_beta_prior : (mean, sd), optional
         A normal prior on log beta, for fleets with few completed lives.
 
@@ -114,11 +124,14 @@ def weibull_fit(
         raise ValueError("a Weibull fit needs a life that has ended and positive durations")
     scale = float(np.exp(np.mean(np.log(t))))
     logt = np.log(t / scale)
+    late = np.zeros_like(t) if entered is None else np.asarray(entered, float)
+    loge = np.log(late[late > 0] / scale)
 
     def minus(p: np.ndarray) -> float:
         beta = np.exp(p[1])
         z = beta * (logt - p[0])
         value = np.sum(d * (p[1] + z - (logt + np.log(scale)))) - np.sum(np.exp(np.minimum(z, 600.0)))
+        value += np.sum(np.exp(np.minimum(beta * (loge - p[0]), 600.0)))
         if log_beta_prior is not None:
             value -= 0.5 * ((p[1] - log_beta_prior[0]) / log_beta_prior[1]) ** 2
         return -float(value)

@@ -89,6 +89,13 @@ def uninformed(o: Outlook, early: float, late: float, fresh_v: float, settings: 
     return bool(wide and headroom(o, fresh_v) > settings.flat_headroom)
 
 
+def spread_of(o: Outlook, flat: bool, settings: BatterySettings) -> float:
+    """Return the factor on the width of a forecast, by what it rests on."""
+    if flat:
+        return settings.spread_flat
+    return settings.spread_known if o.start_known else settings.spread_unknown
+
+
 def forecast(
     o: Outlook, shapes: list[Shape], priors: list[LifePrior], fresh_v: float, settings: BatterySettings
 ) -> Forecast:
@@ -111,7 +118,7 @@ def forecast(
         methods[prior.method] = tuple(quantiles(o.ahead, alone)[1:].tolist())
     mixed = with_priors(o, voltage, priors)
     q = quantiles(o.ahead, mixed)
-    q = widened(q, q[2], settings.spread_known if o.start_known else settings.spread_unknown)
+    q = widened(q, q[2], spread_of(o, flat, settings))
     if flat and not priors:
         return Forecast(np.nan, np.nan, np.nan, float(q[0]), "voltage still flat", True, methods, weights)
     method = dominant(methods, priors, flat, weights, q)

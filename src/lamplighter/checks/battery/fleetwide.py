@@ -277,7 +277,8 @@ def learn_class(group: tuple[str, int], kin: list[Battery], settings: BatterySet
         return Class(rate=rate)
     use = np.array([life.ended_use * relative_drain(b, rate) for b, life in lives])
     ended = np.array([bool(np.isfinite(life.ended_at)) for _, life in lives])
-    prior = fleet_prior(use, ended, settings.min_completed_lives)
+    entered = np.array([life.use[0] * relative_drain(b, rate) for b, life in lives])
+    prior = fleet_prior(use, ended, settings.min_completed_lives, entered)
     curves = [scaled_curve(life) for _, life in done]
     shape = learn_shape(curves, "learned from this fleet") if len(done) >= settings.min_completed_lives else None
     ratios = [
@@ -288,7 +289,7 @@ def learn_class(group: tuple[str, int], kin: list[Battery], settings: BatterySet
     ratio, sd = 1.0, float("nan")
     if len(ratios) >= settings.min_completed_lives:
         ratio = float(np.exp(np.median(ratios)))
-        scatter = max(float(np.std(ratios, ddof=1)), 0.05)
+        scatter = max(float(np.std(ratios, ddof=1)), 0.1)
         sd = float(scatter * np.sqrt(1.0 + 2.0 / len(ratios)))
     return Class([shape] if shape else [], prior, rate, ratio, sd, len(done))
 
@@ -316,8 +317,9 @@ def priors_for(battery: Battery, known: Class, settings: BatterySettings) -> lis
         out.append(replace(known.lives, median_days=float(own.quantile(0.5)), weibull=own))
     if battery.drain is not None and battery.capacity_ah:
         calibrated = np.isfinite(known.budget_sd)
+        ratio = known.budget_ratio if calibrated else settings.usable_capacity
         sd = known.budget_sd if calibrated else float(np.hypot(settings.capacity_sd, settings.charge_sd))
-        budget = budget_prior(battery.capacity_ah, battery.drain, known.budget_ratio, sd)
+        budget = budget_prior(battery.capacity_ah, battery.drain, ratio, sd)
         if budget is not None:
             # Once calibrated on the same completed lives, the budget says all that those lives say.
             out = [budget] if calibrated else [*out, budget]

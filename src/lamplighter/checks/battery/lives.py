@@ -34,16 +34,33 @@ def find_swaps(raw: Raw, track: Track, settings: BatterySettings) -> list[Swap]:
         return []
     before, after, width = side_medians(track, settings.swap_window_days)
     rise = after - before
-    candidates = local_peaks(rise, rise_threshold(rise, track.volts, settings), width)
+    warm = np.isfinite(track.temperature).any()
+    threshold = rise_threshold(rise, track.volts, settings) * (1.0 if warm else settings.swap_blind_factor)
+    contrast = contrasts(raw.adjusted, CONTRAST)
+    usual = 1.4826 * float(np.median(np.abs(contrast))) if len(contrast) else np.inf
     swaps: list[Swap] = []
-    for i in candidates:
-        swap = sharpened(raw, track, i, float(rise[i]), settings)
+    for i in local_peaks(rise, threshold, width):
+        swap = sharpened(raw, track, i, float(rise[i]), contrast, max(usual, raw.noise / 2), settings)
+        swap = swap or climbed(raw, track, i, float(rise[i]), threshold, settings)
         if swap is None or (swaps and swap.time - swaps[-1].time < settings.swap_window_days * DAY_S):
             continue
         start = swaps[-1].time if swaps else -np.inf
         if leads_back(track, swap, start) and not ends_a_dip(raw, track, swap, settings):
             swaps.append(swap)
     return swaps
+
+
+CONTRAST = 4
+"""Check-ins compared on either side of a gap."""
+
+
+def contrasts(values: np.ndarray, k: int) -> np.ndarray:
+    """Return the mean of the k values from each place less that of the k before; shape (n - 2 k + 1,), first at k."""
+    if len(values) < 2 * k + 1:
+        return np.zeros(0)
+    total = np.cumsum(np.concatenate([[0.0], values]))
+    mean = (total[k:] - total[:-k]) / k
+    return mean[k:] - mean[:-k]
 
 
 def side_medians(track: Track, window_days: float) -> tuple[np.ndarray, np.ndarray, int]:
@@ -82,29 +99,75 @@ def local_peaks(values: np.ndarray, threshold: float, width: int) -> list[int]:
     return peaks
 
 
-def sharpened(raw: Raw, track: Track, i: int, rise: float, settings: BatterySettings) -> Swap | None:
-    """Find the check-in at which a rise happens; None when it does not come at once or does not last."""
+def sharpened(
+    raw: Raw, track: Track, i: int, rise: float, contrast: np.ndarray, usual: float, settings: BatterySettings
+) -> Swap | None:
+    """Find the check-in at which a rise happens; None when it does not come at once or does not last.
+
+    Either most of the rise comes between two check-ins, or a sudden change of either sign begins a climb to a level
+    that the weeks before did not know: a fresh battery climbs out of passivation for days.
+    """
     reach = settings.swap_window_days * DAY_S
     a, b = np.searchsorted(raw.time, [track.time[i] - reach, track.time[i] + reach])
-    v = raw.adjusted[a:b]
-    k = min(4, (b - a) // 3)
-    if k < 2:
+    a, b = max(int(a) - 2 * CONTRAST, CONTRAST), min(int(b) + 2 * CONTRAST, len(raw.time) - CONTRAST)
+    if b - a < 2:
         return None
-    middle = np.median(sliding_window_view(v, k), axis=1)
-    contrast = middle[k:] - middle[:-k]
-    j = int(np.argmax(contrast)) + k
-    j = j - k + 1 + int(np.argmax(np.diff(v[max(j - k, 0) : min(j + k, len(v))]))) if k < j < len(v) - k else j
-    rest_before, rest_after = v[:j], v[j:]
-    if min(len(rest_before), len(rest_after)) < 2:
+    near = contrast[a - CONTRAST : b - CONTRAST]
+    for sudden, share in ((near, settings.swap_sharp_share), (np.abs(near), settings.swap_begin_share)):
+        j = a + int(np.argmax(sudden))
+        j = j - CONTRAST + 1 + int(np.argmax(np.abs(np.diff(raw.adjusted[j - CONTRAST : j + CONTRAST]))))
+        size = float(sudden.max())
+        if size < max(share * rise, settings.swap_sudden_sigma * usual):
+            continue
+        lasting = level_after(raw, j, reach) - float(np.median(raw.adjusted[max(j - CONTRAST, 0) : j]))
+        if lasting < settings.swap_sharp_share * rise:
+            continue
+        large = rise > settings.swap_certain_share * float(np.median(track.volts))
+        told = large or bool(np.isfinite(track.temperature).any())
+        if (sudden is near and told) or is_new_level(track, raw.time[j], rise, settings):
+            return Swap(float(raw.time[j]), rise, float(1.5 * max(raw.noise, 1e-6) / np.sqrt(CONTRAST)), "found")
+    return None
+
+
+def climbed(raw: Raw, track: Track, i: int, rise: float, threshold: float, settings: BatterySettings) -> Swap | None:
+    """Find a swap whose battery starts no higher than the old one and climbs out of passivation over days.
+
+    Only with a known temperature, for a rise twice as large as need be, that stays for weeks at a new level after a
+    falling one.
+    """
+    if rise < 2.0 * threshold or not np.isfinite(track.temperature).any():
         return None
-    sharp = float(np.median(v[j : j + k]) - np.median(v[max(j - k, 0) : j]))
-    noise = max(raw.noise, 1e-6)
-    if sharp < settings.swap_sharp_share * rise or sharp < 3.0 * noise:
+    base = float(np.median(track.volts[max(i - 8, 0) : max(i - 3, 1)]))
+    begin = max(i - 4, 1) + int(np.argmax(track.volts[max(i - 4, 1) : i + 4] > base + 0.12 * rise))
+    time = float(track.time[begin]) - 0.5 * DAY_S
+    later = (track.time > time + 5 * DAY_S) & (track.time < time + 16 * DAY_S)
+    if (
+        later.sum() < 5
+        or np.min(track.volts[later]) < base + 0.6 * rise
+        or not is_new_level(track, time, rise, settings)
+    ):
         return None
-    lasting = float(np.median(v[j + len(rest_after) // 2 :]) - np.median(v[max(j - k, 0) : j]))
-    if lasting < settings.swap_sharp_share * rise:
+    past = (track.time < time) & (track.time > time - 21 * DAY_S)
+    falling = past.sum() >= 5 and np.polyfit(track.time[past] / DAY_S, track.volts[past], 1)[0] < 0
+    first = int(np.searchsorted(raw.time, time))
+    if not falling or first >= len(raw.time):
         return None
-    return Swap(float(raw.time[a + j]), rise, float(noise / np.sqrt(k) * 1.5), "found")
+    return Swap(float(raw.time[first]), rise, float(1.5 * raw.noise / np.sqrt(CONTRAST)), "found")
+
+
+def level_after(raw: Raw, j: int, reach: float) -> float:
+    """Return the level of the later half of the days after a check-in [V]."""
+    b = int(np.searchsorted(raw.time, raw.time[j] + reach))
+    return float(np.median(raw.adjusted[j + (b - j) // 2 : max(b, j + 2)]))
+
+
+def is_new_level(track: Track, time: float, rise: float, settings: BatterySettings) -> bool:
+    """Whether the level a few days after a rise lies above all but the highest of the weeks before."""
+    before = (track.time < time) & (track.time > time - settings.swap_memory_days * DAY_S)
+    after = (track.time > time + 1.0 * DAY_S) & (track.time < time + 7.0 * DAY_S)
+    if not before.any() or not after.any():
+        return False
+    return bool(np.median(track.volts[after]) - np.quantile(track.volts[before], 0.9) > 0.4 * rise)
 
 
 def leads_back(track: Track, swap: Swap, start: float) -> bool:

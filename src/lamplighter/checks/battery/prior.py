@@ -117,13 +117,20 @@ def weibull_log_density(life: np.ndarray, law: Weibull) -> np.ndarray:
     return np.log(total + 1e-300)
 
 
-def fleet_prior(durations: np.ndarray, ended: np.ndarray, least: int) -> LifePrior | None:
-    """Return the law of life of a class from its lives, ended and running; None with too few ended."""
+def fleet_prior(
+    durations: np.ndarray, ended: np.ndarray, least: int, entered: np.ndarray | None = None
+) -> LifePrior | None:
+    """Return the law of life of a class from its lives, ended and running; None with too few ended.
+
+    ``entered`` is the age at which each life came under observation: a battery older than the record was sure to have
+    lived that long, and must not make the others look long-lived.
+    """
     use = durations > 0
     durations, ended = durations[use], ended[use]
     if ended.sum() < least:
         return None
-    law = weibull_fit(durations, ended, log_beta_prior=(np.log(5.0), 0.5))
+    late = None if entered is None else np.minimum(entered[use], durations)
+    law = weibull_fit(durations, ended, entered=late, log_beta_prior=(np.log(5.0), 0.5))
     return LifePrior("fleet lives", float(law.quantile(0.5)), 1.0 / law.beta, law, int(ended.sum()))
 
 
