@@ -38,6 +38,16 @@ class RadioSettings(Section):
     usual_slope_db: float = setting(
         10.0, "dB per year", "Usual size of a trend when there is one; sets the penalty.", low=0.1, high=200.0
     )
+    usual_wander_db: float = setting(
+        2.0, "dB", "Usual slow wander of RSSI that season and temperature do not explain.", low=0.1, high=50.0
+    )
+    common_nodes: int = setting(
+        8, "nodes", "Nodes needed to tell weather that all of them share from what one does alone.", low=3, high=10_000
+    )
+    doubtful_p: float = setting(
+        0.1, "-", "Nodes whose trend is less likely than this by chance are looked at again, shared weather taken out.",
+        low=0.0, high=1.0,
+    )  # fmt: skip
     change_odds: float = setting(
         0.05, "-", "Odds, before looking, that a node's RSSI has changed for good.", low=1e-6, high=10.0
     )

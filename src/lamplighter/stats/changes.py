@@ -50,6 +50,8 @@ class Scales:
         Least time between a change and either end or another change [unit of t].
     bend_margin : float
         Least time that a change of slope must have lasted [unit of t].
+    wander : float
+        Usual standard deviation of the slow part of the noise; infinite for no expectation.
     most : int
         Most changes to look for.
     """
@@ -59,6 +61,7 @@ class Scales:
     odds: float = 0.1
     margin: float = 0.0
     bend_margin: float = 0.0
+    wander: float = math.inf
     most: int = 4
 
 
@@ -167,7 +170,7 @@ class _Series:
         columns, prior = self.columns(found)
         t, rows, count = averaged(self.t, np.column_stack([self.y, columns]), most or len(self.t))
         white = whitener(t, count, tau_grid(t, taus), shares)
-        return prepare(white, rows[:, 0], rows[:, 1:], prior)
+        return prepare(white, rows[:, 0], rows[:, 1:], prior, self.scales.wander)
 
 
 def step_column(t: np.ndarray, at: float) -> np.ndarray:
@@ -219,15 +222,10 @@ def explain(
         return None
     expected = np.full(extra.shape[1], np.inf) if other_scales is None else np.asarray(other_scales, dtype=float)
     series = _Series(t, drawn_in(y), extra - extra.mean(0), expected, known, scales)
-    found: list[tuple[str, float]] = []
-    odds: list[tuple[float, float]] = []
-    while len(found) < scales.most:
-        best = _next(series, found)
-        if best is None:
-            break
-        found.append((best.kind, best.at))
-        odds.append((best.log_odds, best.share))
-    return _conclude(series, found, odds)
+    # What looks like a step at first may be a slope that levels off, and the other way round: both are followed up.
+    paths = [_path(series, [first]) for first in _candidates(series, [])] or [[]]
+    best = max(paths, key=lambda path: sum(c.gain for c in path))
+    return _conclude(series, [(c.kind, c.at) for c in best], [(c.log_odds, c.share) for c in best])
 
 
 def drawn_in(y: np.ndarray, width: int = 9) -> np.ndarray:
@@ -246,6 +244,7 @@ class _Candidate:
     at: float
     log_odds: float
     share: float
+    gain: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -286,20 +285,36 @@ def _scan(base: Base, t: np.ndarray, kind: str, scales: Scales, found: list[tupl
     return _Scan(t[places], ask(base, white[:, :, places], expected))
 
 
-def _next(series: _Series, found: list[tuple[str, float]]) -> _Candidate | None:
-    """Return the change that explains most of what is left, when the odds favour one."""
+def _path(series: _Series, path: list[_Candidate]) -> list[_Candidate]:
+    """Go on taking the change that explains most of what is left while the odds favour one."""
+    while len(path) < series.scales.most:
+        more = _candidates(series, [(c.kind, c.at) for c in path])
+        if not more:
+            break
+        path = [*path, max(more, key=lambda c: c.gain)]
+    return path
+
+
+def _candidates(series: _Series, found: list[tuple[str, float]]) -> list[_Candidate]:
+    """Return the best step and the best change of slope, each if the odds favour it; none if they favour no change."""
     base = series.base(found, SCAN_POINTS, SCAN_TAU_STEP, SCAN_SHARES)
     t = base.white.t + _first_time(series, SCAN_POINTS)
     scans = {kind: _scan(base, t, kind, series.scales, found) for kind in ("step", "bend")}
-    evidence = {kind: scan.log_evidence for kind, scan in scans.items()}
-    together = float(np.logaddexp(*evidence.values())) - math.log(2)
-    log_odds = together - float(special.logsumexp(base.fit.log_evidence)) + math.log(series.scales.odds)
+    gains = {
+        kind: scan.log_evidence - float(special.logsumexp(base.fit.log_evidence)) + math.log(series.scales.odds / 2)
+        for kind, scan in scans.items()
+    }
+    log_odds = float(np.logaddexp(*gains.values()))
     if not log_odds > 0:
-        return None
-    kind = max(evidence, key=evidence.__getitem__)
-    place = int(np.argmax(scans[kind].by_place))
-    share = math.exp(evidence[kind] - together - math.log(2))
-    return _Candidate(kind, float(scans[kind].at[place]), log_odds, share)
+        return []
+    likely = max(gains.values())
+    return [
+        _Candidate(
+            kind, float(scan.at[np.argmax(scan.by_place)]), log_odds, math.exp(gains[kind] - log_odds), gains[kind]
+        )
+        for kind, scan in scans.items()
+        if gains[kind] > 0 or gains[kind] == likely
+    ]
 
 
 def _first_time(series: _Series, most: int) -> float:
@@ -368,7 +383,7 @@ def _level_error(series: _Series, found: list[tuple[str, float]]) -> float:
     moved = np.where(free[None, :], columns, columns - columns[-1:])
     t, rows, count = averaged(series.t, np.column_stack([series.y, moved]), SCAN_POINTS)
     white = whitener(t, count, tau_grid(t, SCAN_TAU_STEP), SCAN_SHARES)
-    return prepare(white, rows[:, 0], rows[:, 1:], prior).fit.spread(0)
+    return prepare(white, rows[:, 0], rows[:, 1:], prior, series.scales.wander).fit.spread(0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -416,7 +431,7 @@ def _refined(series: _Series, others: list[tuple[str, float]], place: _Place) ->
     if len(near) < LEAST_POINTS or len(near) > 4 * SCAN_POINTS:
         return place
     white = whitener(near, None, tau_grid(near, SCAN_TAU_STEP), SCAN_SHARES)
-    local = prepare(white, values, np.ones((len(near), 1)))
+    local = prepare(white, values, np.ones((len(near), 1)), None, series.scales.wander)
     scan = _scan(local, near, "step", replace(series.scales, margin=0.0), [])
     inside = (scan.at >= place.time_low - 2 * spacing) & (scan.at <= place.time_high + 2 * spacing)
     if not inside.any():

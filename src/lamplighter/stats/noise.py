@@ -245,8 +245,18 @@ def regress(white: Whitener, y: np.ndarray, columns: np.ndarray, prior: np.ndarr
     return prepare(white, y, columns, prior).fit
 
 
-def prepare(white: Whitener, y: np.ndarray, columns: np.ndarray, prior: np.ndarray | None = None) -> Base:
-    """Fit as :func:`regress` and keep what :func:`ask` needs."""
+def prepare(
+    white: Whitener,
+    y: np.ndarray,
+    columns: np.ndarray,
+    prior: np.ndarray | None = None,
+    wander: float = math.inf,
+) -> Base:
+    """Fit as :func:`regress` and keep what :func:`ask` needs.
+
+    ``wander`` is the usual standard deviation of the slow part of the noise, in units of y: noise models
+    that would need a much greater one lose weight (a half-normal prior).
+    """
     n, p = columns.shape
     expected = np.full(p, np.inf) if prior is None else np.asarray(prior, dtype=float)
     free = int(np.sum(np.isinf(expected)))
@@ -269,6 +279,7 @@ def prepare(white: Whitener, y: np.ndarray, columns: np.ndarray, prior: np.ndarr
     freedom = float(n - free)
     evidence = -0.5 * (white.log_det + freedom * np.log(squares)) - np.log(np.maximum(flat, FLAT)).sum(1)
     evidence += np.where(pull > 0, np.log(np.maximum(pull, 1e-300)), 0.0).sum(1) - MEMORY_PRIOR * np.log(white.tau)
+    evidence -= 0.5 * white.share * (sd * unit / wander) ** 2
     fit = Fit(
         _weights(evidence),
         evidence,

@@ -17,6 +17,8 @@ USUAL_STEP = 0.15
 """Usual size of a change of delivery on the angular scale: a loss of 2 % that becomes 8 %."""
 USUAL_SLOPE = 0.3
 """The same for a slope, a year."""
+USUAL_WANDER = 0.06
+"""Usual slow wander of the angle: good and bad weeks."""
 MARGIN_D = 5.0
 BEND_MARGIN_D = 30.0
 DAYS_A_YEAR = 365.25
@@ -105,7 +107,7 @@ def fall(day: np.ndarray, expected: np.ndarray, missed: np.ndarray, s: ArrivalsS
         return None
     scales = Scales(
         step=USUAL_STEP, slope=USUAL_SLOPE, odds=s.falling_odds, margin=MARGIN_D / DAYS_A_YEAR,
-        bend_margin=BEND_MARGIN_D / DAYS_A_YEAR,
+        bend_margin=BEND_MARGIN_D / DAYS_A_YEAR, wander=USUAL_WANDER,
     )  # fmt: skip
     found = explain(day / DAYS_A_YEAR, angle(expected, missed), scales)
     worse = [c for c in found.changes if c.size > 0] if found else []
@@ -117,7 +119,9 @@ def fall(day: np.ndarray, expected: np.ndarray, missed: np.ndarray, s: ArrivalsS
         if last.time > day[0] / DAYS_A_YEAR
         else float(found.fitted[0])
     )
-    return _fall(last, before, float(found.fitted[-1]))
+    # A slope is tested by its own size, a step by the evidence for a change, which pays for the search of its place.
+    p = found.slope.p / 2 if last.kind == "bend" else min(1.0, math.exp(-last.log_bayes))
+    return _fall(last, before, float(found.fitted[-1]), p)
 
 
 def _suspicious(expected: np.ndarray, missed: np.ndarray, s: ArrivalsSettings) -> bool:
@@ -130,10 +134,9 @@ def _suspicious(expected: np.ndarray, missed: np.ndarray, s: ArrivalsSettings) -
     return bool(now - before > 0.3 * s.falling_loss)
 
 
-def _fall(change: Change, before: float, now: float) -> Fall:
-    odds = change.probability / max(1 - change.probability, 1e-12)
+def _fall(change: Change, before: float, now: float, p: float) -> Fall:
     return Fall(
         change.time * DAYS_A_YEAR, change.time_low * DAYS_A_YEAR, change.time_high * DAYS_A_YEAR,
-        share_of(before), share_of(now), min(1.0, max(change.p, 1 / max(odds, 1e-12) if odds < 1e6 else 0.0)),
+        share_of(before), share_of(now), p,
         change.probability, change.kind == "step",
     )  # fmt: skip

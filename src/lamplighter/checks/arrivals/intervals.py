@@ -247,7 +247,8 @@ def regular_states(time: np.ndarray, path: np.ndarray, first: np.ndarray, short_
     known = count >= FEW
     slowest = np.where(known, state, -1)
     answer = state.copy()
-    for k in np.flatnonzero(right - left > 1).tolist():
+    short = last - start < short_spell_s
+    for k in np.flatnonzero((right - left > 1) & short).tolist():
         answer[k] = max(int(slowest[left[k] : right[k]].max()), int(state[k]))
     return answer
 

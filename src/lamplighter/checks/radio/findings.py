@@ -35,24 +35,36 @@ class Crossing:
     late: float | None
 
 
-def trend(
-    node: str, gateway: str, c: Change, slope: tuple[float, float, float], fall_db: float, due: Crossing, margin: Margin
-) -> Finding:
+@dataclass(frozen=True)
+class Decline:
+    """A decline of RSSI that goes on: when it began [years since 1970-01-01], slope [dB a year], fall so far [dB]."""
+
+    began: float
+    began_low: float
+    began_high: float
+    slope: float
+    low: float
+    high: float
+    fall_db: float
+    p: float
+    probability: float
+
+
+def trend(node: str, gateway: str, d: Decline, due: Crossing, margin: Margin) -> Finding:
     """Return the finding that a node's signal is getting weaker."""
-    value, low, high = slope
-    when = ""
+    since, when = d.began * YEAR_S, ""
     if due.likely is not None:
         span = dates_between(due.early, due.late) if due.late is not None else f"not before {date(due.early)}"
         when = f" At this rate the margin falls below what is wanted {span}."
     return Finding(
-        check="radio", kind="rssi_trend", node=node, gateway=gateway, since=c.time * YEAR_S, value=value,
-        unit="dB per year", low=low, high=high, probability=c.probability, severity="M",
-        evidence=f"Signal falls by {number(-value, 2)} dB a year ({between(-high, -low, 'dB', 2)}) since about "
-        f"{date(c.time * YEAR_S)}, {number(fall_db, 2)} dB so far; season and temperature are taken out. "
+        check="radio", kind="rssi_trend", node=node, gateway=gateway, since=since, value=d.slope, unit="dB per year",
+        low=d.low, high=d.high, probability=d.probability, severity="M",
+        evidence=f"Signal falls by {number(-d.slope, 2)} dB a year ({between(-d.high, -d.low, 'dB', 2)}) since about "
+        f"{date(since)}, {number(d.fall_db, 2)} dB so far; season and temperature are taken out. "
         f"Margin now {quantity(margin.median_db, 'dB', 2)}.{when}",
         remedy="Look for growth or building on the path, a corroding connector, water in the antenna.",
-        data={"fall_db": round(fall_db, 2), "since_low": round(c.time_low * YEAR_S),
-              "since_high": round(c.time_high * YEAR_S), "due": due.likely, "due_early": due.early,
+        data={"fall_db": round(d.fall_db, 2), "since_low": round(d.began_low * YEAR_S),
+              "since_high": round(d.began_high * YEAR_S), "due": due.likely, "due_early": due.early,
               "due_late": due.late},
     )  # fmt: skip
 

@@ -1,9 +1,9 @@
-"""Drops of RSSI that most nodes of a gateway share: its antenna or cable, not theirs."""
+"""What nodes share: the fleet's weather, and drops of RSSI on one gateway, its antenna or cable and not theirs."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -59,6 +59,25 @@ def common_mode(measures: list[RadioMeasure]) -> tuple[np.ndarray, np.ndarray]:
         row[(m.day - first).astype(np.int64)] = rest - np.median(rest)
     enough = np.isfinite(table).sum(0) >= max(0.5 * len(measures), 1)
     return first + np.flatnonzero(enough), np.nanmedian(table[:, enough], axis=0)
+
+
+def shared_weather(measures: Mapping[str, RadioMeasure], s: RadioSettings) -> tuple[np.ndarray, np.ndarray] | None:
+    """Deviation of RSSI by day that the fleet's nodes share, their own steps and slopes taken out.
+
+    Leaves, snow and rain weaken many paths on the same days; a node's own trend is easier to tell once
+    that is known.
+
+    Returns
+    -------
+    day, deviation : ndarray, shape (d,), or None
+        None when there are too few nodes.
+    """
+    usable = [m for m in measures.values() if m.found is not None]
+    if len(usable) < s.common_nodes:
+        return None
+    rest = [replace(m, level=m.level - m.fitted, seasonal=np.zeros_like(m.seasonal)) for m in usable]
+    day, deviation = common_mode(rest)
+    return (day, deviation - deviation.mean()) if len(day) >= s.least_days else None
 
 
 def own_drop(m: RadioMeasure, day: float) -> float:

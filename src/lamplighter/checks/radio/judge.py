@@ -28,8 +28,8 @@ import numpy as np
 from lamplighter.checkins import DAY_S
 from lamplighter.checks.base import CheckResult, Context
 from lamplighter.checks.radio import findings as said
-from lamplighter.checks.radio.findings import Crossing, Margin
-from lamplighter.checks.radio.gateway import CommonDrop, common_drops
+from lamplighter.checks.radio.findings import Crossing, Decline, Margin
+from lamplighter.checks.radio.gateway import CommonDrop, common_drops, shared_weather
 from lamplighter.checks.radio.link import expected_rssi, outage_from_median
 from lamplighter.checks.radio.measure import YEAR_D, RadioMeasure, explained
 from lamplighter.fleet import RegisterEntry
@@ -50,11 +50,9 @@ class _Node:
     name: str
     measure: RadioMeasure
     margin: Margin
-    decline: Change | None
-    fall_db: float
+    decline: Decline | None
     drop: Change | None
     rise: Change | None
-    own_since: float
     antenna: bool
 
 
@@ -66,10 +64,11 @@ def judge(measures: Mapping[str, RadioMeasure], context: Context) -> CheckResult
         if context.register[name].gateway:
             gateways.setdefault(context.register[name].gateway, []).append(name)
     drops = common_drops(measures, gateways, s)
-    nodes = {n: _consider(n, m, drops, context) for n, m in sorted(measures.items())}
+    weather = shared_weather(measures, s)
+    nodes = {n: _consider(n, m, drops, weather, context) for n, m in sorted(measures.items())}
     result = CheckResult(findings=[said.gateway_antenna(d) for d in drops])
-    declines = _called({n: v.decline for n, v in nodes.items()}, s)
-    changed = _called({n: v.drop for n, v in nodes.items()}, s)
+    declines = _called({n: v.decline.p if v.decline else 1.0 for n, v in nodes.items() if v.measure.found}, s)
+    changed = _called({n: _chance(v.drop) for n, v in nodes.items() if v.measure.found}, s)
     for name, node in nodes.items():
         own = _own_findings(node, name in declines, name in changed, context)
         result.findings.extend(own)
@@ -80,23 +79,39 @@ def judge(measures: Mapping[str, RadioMeasure], context: Context) -> CheckResult
     return result
 
 
-def _consider(name: str, m: RadioMeasure, drops: list[CommonDrop], context: Context) -> _Node:
-    """Take out what the gateway shares, and look at what is left: a decline, a drop, a rise."""
+def _consider(
+    name: str,
+    m: RadioMeasure,
+    drops: list[CommonDrop],
+    weather: tuple[np.ndarray, np.ndarray] | None,
+    context: Context,
+) -> _Node:
+    """Take out what other nodes share, and look at what is left: a decline, a drop, a rise."""
     s, entry = context.settings.radio, context.register[name]
     mine = [d for d in drops if d.gateway == entry.gateway]
-    if mine and m.found is not None and m.found.changes:
-        resets = (*m.resets, *(d.time * YEAR_S for d in mine))
-        found, seasonal, fitted = explained(m.day, m.level, m.temperature, resets, s)
-        m = replace(m, found=found, seasonal=seasonal, fitted=fitted)
+    m = _again(m, mine, weather, s)
     margin = margin_of(m, entry, s)
     since = max(m.resets, default=-math.inf)
     antenna = any(name in d.nodes for d in mine)
     if m.found is None:
-        return _Node(name, m, margin, None, 0.0, None, None, since, antenna)
+        return _Node(name, m, margin, None, None, None, antenna)
     own = [c for c in m.found.changes if c.time * YEAR_S > since]
-    decline, fall = _decline(own, m, s)
     drop, rise = _steps(own, m, s)
-    return _Node(name, m, margin, decline, fall, drop, rise, since, antenna)
+    return _Node(name, m, margin, decline_of(own, m, since / YEAR_S, s), drop, rise, antenna)
+
+
+def _again(
+    m: RadioMeasure, drops: list[CommonDrop], weather: tuple[np.ndarray, np.ndarray] | None, s: RadioSettings
+) -> RadioMeasure:
+    """Explain a doubtful node again with the weather that the fleet shares and its gateway's drops known."""
+    if m.found is None or not (m.found.changes or m.found.slope.p < s.doubtful_p):
+        return m
+    if not drops and weather is None:
+        return m
+    common = None if weather is None else np.interp(m.day, *weather)
+    resets = (*m.resets, *(d.time * YEAR_S for d in drops))
+    found, seasonal, fitted = explained(m.day, m.level, m.temperature, resets, s, common)
+    return replace(m, found=found, seasonal=seasonal, fitted=fitted)
 
 
 def margin_of(m: RadioMeasure, entry: RegisterEntry, s: RadioSettings) -> Margin:
@@ -107,17 +122,28 @@ def margin_of(m: RadioMeasure, entry: RegisterEntry, s: RadioSettings) -> Margin
     return Margin(m.recent_median - limit, m.recent_low - limit, error, limit, stated)
 
 
-def _decline(own: list[Change], m: RadioMeasure, s: RadioSettings) -> tuple[Change | None, float]:
-    """Return the change that began the decline at the end, and what it has cost so far [dB]."""
-    bends = [c for c in own if c.kind == "bend"]
+def decline_of(own: list[Change], m: RadioMeasure, since: float, s: RadioSettings) -> Decline | None:
+    """Return the decline at the end, if there is one fast enough and long enough to matter.
+
+    Parameters
+    ----------
+    own : list of Change
+        Changes since the last work that moved the level.
+    since : float
+        When that was [years since 1970-01-01]; minus infinity when there was none.
+    """
     slope = m.found.slope if m.found else None
-    if not bends or slope is None or not (slope.high < 0 and slope.value <= -s.least_slope_db):
-        return None, 0.0
-    began = next((c for c in reversed(bends) if c.size < 0), None)
-    if began is None:
-        return None, 0.0
-    fall = -slope.value * (float(m.day[-1]) / YEAR_D - began.time)
-    return (began, fall) if fall >= s.least_fall_db else (None, fall)
+    if slope is None or not (slope.high < 0 and slope.value <= -s.least_slope_db):
+        return None
+    bends = [c for c in own if c.kind == "bend" and c.size < 0]
+    first = max(float(m.day[0]) / YEAR_D, since)
+    began = bends[-1].time if bends else first
+    low, high = (bends[-1].time_low, bends[-1].time_high) if bends else (first, first)
+    fall = -slope.value * (float(m.day[-1]) / YEAR_D - began)
+    if fall < s.least_fall_db:
+        return None
+    # One-sided: only a decline is looked for.
+    return Decline(began, low, high, slope.value, slope.low, slope.high, fall, slope.p / 2, 1 - slope.p / 2)
 
 
 def _steps(own: list[Change], m: RadioMeasure, s: RadioSettings) -> tuple[Change | None, Change | None]:
@@ -138,11 +164,15 @@ def _steps(own: list[Change], m: RadioMeasure, s: RadioSettings) -> tuple[Change
     return min(drops, key=lambda c: c.size, default=None), max(rises, key=lambda c: c.size, default=None)
 
 
-def _called(changes: dict[str, Change | None], s: RadioSettings) -> set[str]:
-    """Return the nodes whose change stands after false discovery control over all nodes."""
-    p = np.array([min(1.0, math.exp(-c.log_bayes)) if c else 1.0 for c in changes.values()])
-    called = benjamini_hochberg(p, s.false_discovery_rate).called
-    return {n for (n, c), yes in zip(changes.items(), called, strict=True) if yes and c is not None}
+def _chance(change: Change | None) -> float:
+    """Return a cautious p-value of a change."""
+    return min(1.0, math.exp(-change.log_bayes)) if change else 1.0
+
+
+def _called(p: dict[str, float], s: RadioSettings) -> set[str]:
+    """Return the nodes whose finding stands after false discovery control over all nodes."""
+    called = benjamini_hochberg(np.array(list(p.values())), s.false_discovery_rate).called
+    return {n for n, yes in zip(p, called, strict=True) if yes}
 
 
 def crossing(m: RadioMeasure, margin: Margin, s: RadioSettings) -> Crossing:
@@ -168,10 +198,8 @@ def crossing(m: RadioMeasure, margin: Margin, s: RadioSettings) -> Crossing:
 def _own_findings(node: _Node, declines: bool, changed: bool, context: Context) -> list[Finding]:
     s, entry, m = context.settings.radio, context.register[node.name], node.measure
     gateway, found = entry.gateway, []
-    if declines and node.decline is not None and m.found is not None:
-        slope = (m.found.slope.value, m.found.slope.low, m.found.slope.high)
-        due = crossing(m, node.margin, s)
-        found.append(said.trend(node.name, gateway, node.decline, slope, node.fall_db, due, node.margin))
+    if declines and node.decline is not None:
+        found.append(said.trend(node.name, gateway, node.decline, crossing(m, node.margin, s), node.margin))
     if changed and node.drop is not None:
         found.append(said.step(node.name, gateway, node.drop, node.margin))
     if node.rise is not None and node.rise.probability > 0.99:

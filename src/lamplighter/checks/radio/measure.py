@@ -16,6 +16,8 @@ YEAR_D = 365.25
 RESETS = ("antenna changed", "moved")
 LEAST_HOUR_ROWS = 5
 LEAST_SEASON_D = 60.0
+SHARED = 1.0
+"""How much of the fleet's common weather a node usually feels, more or less than none."""
 SECOND_HARMONIC = 0.4
 """Usual size of the half-yearly swing, as a share of the yearly one."""
 
@@ -158,16 +160,30 @@ def weather_columns(day: np.ndarray, temperature: np.ndarray | None, s: RadioSet
 
 
 def explained(
-    day: np.ndarray, level: np.ndarray, temperature: np.ndarray | None, resets: tuple[float, ...], s: RadioSettings
+    day: np.ndarray,
+    level: np.ndarray,
+    temperature: np.ndarray | None,
+    resets: tuple[float, ...],
+    s: RadioSettings,
+    common: np.ndarray | None = None,
 ) -> tuple[Explanation | None, np.ndarray, np.ndarray]:
-    """Explain daily levels by season, temperature, steps and slopes; also return season and fit by day."""
+    """Explain daily levels by season, temperature, shared weather, steps and slopes.
+
+    Returns
+    -------
+    found : Explanation or None
+    seasonal, fitted : ndarray, shape (d,)
+        Effect of all but steps and slopes; level with steps and slopes.
+    """
     zeros, unknown = np.zeros(len(day)), np.full(len(day), np.nan)
     if len(day) < s.least_days:
         return None, zeros, unknown
     columns, usual = weather_columns(day.astype(float), temperature, s)
+    if common is not None:
+        columns, usual = np.column_stack([columns, common]), np.append(usual, SHARED)
     scales = Scales(
         step=s.usual_step_db, slope=s.usual_slope_db, odds=s.change_odds, margin=s.step_margin_days / YEAR_D,
-        bend_margin=s.trend_margin_days / YEAR_D,
+        bend_margin=s.trend_margin_days / YEAR_D, wander=s.usual_wander_db,
     )  # fmt: skip
     known = tuple(r / DAY_S / YEAR_D for r in resets)
     found = explain(day / YEAR_D, level, scales, columns, usual, known)
