@@ -49,7 +49,7 @@ def test_the_age_is_the_least_of_the_long_run_cost() -> None:
 
 
 def swap(p10: float, p50: float, p90: float, wasted_a_day: float, lost_a_day: float) -> Job:
-    outlook = BatteryOutlook(p10=p10, p50=p50, p90=p90, life=1.0, price=wasted_a_day)
+    outlook = BatteryOutlook(p10=p10, p50=p50, p90=p90, life=1.0, worth=wasted_a_day)
     return Job(
         id="node:A", subject_kind="node", subject="A", name="A", place="North", status="M", cause="", action="",
         reason="", part="", minutes=25.0, not_before=0.0, due=1e9, criticality=3.0, rate=0.0, cost_per_day=lost_a_day,

@@ -11,6 +11,7 @@ from scipy.special import gamma, gammainc
 from lamplighter.results import Assessment
 from lamplighter.settings.triage import TriageSettings
 from lamplighter.triage.jobs import BATTERY
+from lamplighter.triage.prices import replacement_money, trip_money
 from lamplighter.triage.risk import day_cost
 from lamplighter.triage.rules import load_rules
 
@@ -65,10 +66,8 @@ def best_age(shape: float, scale: float, planned: float, failed: float) -> tuple
 def best_ages(assessment: Assessment, s: TriageSettings) -> tuple[BestAge, ...]:
     """Return the best age for each type of battery whose lives the assessment has learned."""
     minutes = load_rules(s.rules_file).cause(BATTERY).minutes
-    job = s.battery_price + s.hourly_cost * minutes / 60
-    trip = s.trip_cost + s.hourly_cost * (s.travel_hours + s.visit_minutes / 60)
-    failed = job + trip + s.response_days * day_cost(None, s)
-    planned = job + s.postponed_trip_share * trip
+    planned = replacement_money("", "", minutes, s)
+    failed = planned + (1 - s.postponed_trip_share) * trip_money("", s) + s.response_days * day_cost(None, s)
     ages = []
     for known in assessment.fleet.get("battery", {}).get("classes", ()):
         shape, middle = known.get("weibull_shape"), known.get("median_life_days")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
@@ -12,7 +13,7 @@ from lamplighter.fleet import RegisterEntry
 from lamplighter.results import Assessment
 from lamplighter.settings.triage import TriageSettings
 from lamplighter.triage.jobs import BATTERY, Job, outlook_of, place_of
-from lamplighter.triage.risk import day_cost
+from lamplighter.triage.prices import replacement_money, trip_money, work_money
 from lamplighter.triage.rules import load_rules
 
 YEAR_D = 365.25
@@ -62,28 +63,13 @@ def compare(
     )
 
 
-def trip_money(place: str, s: TriageSettings) -> float:
-    """Return what one trip to a place costs before any job is done [money]."""
-    return s.trip_cost + s.hourly_cost * trip_hours(place, s)
-
-
-def trip_hours(place: str, s: TriageSettings) -> float:
-    """Return driving, arrival and departure of one trip [h]."""
-    return s.site_travel_hours.get(place, s.travel_hours) + s.visit_minutes / 60
-
-
-def work_money(jobs: Sequence[Job], s: TriageSettings) -> float:
-    """Return what the jobs' time on site costs [money]."""
-    return s.hourly_cost * sum(j.minutes for j in jobs) / 60
-
-
 def planned(done: Sequence[tuple[Job, float]], visits: Sequence[Trip], s: TriageSettings) -> CostParts:
     """Return the cost of the plan."""
     return CostParts(
         label="this plan",
         trips=len(visits),
         travel=sum(trip_money(v.place, s) for v in visits),
-        work=work_money([j for j, _ in done], s),
+        work=work_money(sum(j.minutes for j, _ in done), s),
         wasted=sum(float(j.wasted(np.array([d]))[0]) for j, d in done),
         waiting=sum(float(j.waiting(np.array([d]))[0]) for j, d in done),
         reckoned="the visits listed here",
@@ -97,7 +83,7 @@ def on_failure(done: Sequence[tuple[Job, float]], s: TriageSettings) -> CostPart
         label="replace on failure",
         trips=len(done),
         travel=sum(trip_money(j.place, s) for j, _ in done),
-        work=work_money([j for j, _ in done], s),
+        work=work_money(sum(j.minutes for j, _ in done), s),
         wasted=0.0,
         waiting=dark,
         reckoned="each job has a trip of its own once the node is dark, which it stays until somebody comes",
@@ -114,7 +100,7 @@ def one_trip_each(done: Sequence[tuple[Job, float]], s: TriageSettings) -> CostP
         label="one trip an item",
         trips=len(done),
         travel=sum(trip_money(j.place, s) for j, _ in done),
-        work=work_money([j for j, _ in done], s),
+        work=work_money(sum(j.minutes for j, _ in done), s),
         wasted=sum(float(j.wasted(np.array([d]))[0]) for j, d in best),
         waiting=sum(float(j.waiting(np.array([d]))[0]) for j, d in best),
         reckoned="each job on its own best day, on a trip of its own",
@@ -122,27 +108,29 @@ def one_trip_each(done: Sequence[tuple[Job, float]], s: TriageSettings) -> CostP
 
 
 def yearly(done: Sequence[tuple[Job, float]], assessment: Assessment, s: TriageSettings, horizon: float) -> CostParts:
-    """Return the cost of a yearly round that changes every battery, in its steady state: the horizon's share of a year.
+    """Return the cost of a yearly round that changes every battery, the horizon's share of a year of it.
 
-    A battery whose life is shorter than a year is dark for the rest of it; what is no battery gets a trip of its own.
+    Each place is visited once, on the day of the year best for its jobs; what is wrong waits for it.
     """
-    share = horizon / YEAR_D
-    minutes = load_rules(s.rules_file).cause(BATTERY).minutes
-    places, wasted, dark = set(), 0.0, 0.0
+    share, days = horizon / YEAR_D, np.arange(1.0, np.ceil(YEAR_D))
+    jobs: dict[str, list[Job]] = defaultdict(list)
+    for job, _ in done:
+        jobs[job.place].append(job)
+    waiting = sum(float(np.sum([j.waiting(days) for j in some], axis=0).min()) for some in jobs.values())
+    minutes, wasted, places = load_rules(s.rules_file).cause(BATTERY).minutes, 0.0, set(jobs)
     for row in assessment.nodes:
         entry = RegisterEntry(**{**assessment.register.get(row.node, {}), "node": row.node})
-        outlook = outlook_of(row, entry, assessment.as_of, s)
+        outlook, place = outlook_of(row, entry, assessment.as_of, s), place_of(row.site, row.gateway, row.node)
         life = s.typical_life_days if outlook is None else outlook.life
-        wasted += s.part_prices.get(entry.battery_part, s.battery_price) * max(0.0, 1 - YEAR_D / life)
-        dark += day_cost(row.criticality, s) * max(0.0, YEAR_D - life)
-        places.add(place_of(row.site, row.gateway, row.node))
-    others = [j for j, _ in done if j.outlook is None]
+        wasted += replacement_money(place, entry.battery_part, minutes, s) * max(0.0, 1 - YEAR_D / life)
+        places.add(place)
+    others = sum(j.minutes for j, _ in done if j.outlook is None)
     return CostParts(
         label="replace everything yearly",
-        trips=share * len(places) + len(others),
-        travel=share * sum(trip_money(p, s) for p in sorted(places)) + sum(trip_money(j.place, s) for j in others),
-        work=share * s.hourly_cost * len(assessment.nodes) * minutes / 60 + work_money(others, s),
+        trips=share * len(places),
+        travel=share * sum(trip_money(p, s) for p in sorted(places)),
+        work=share * work_money(minutes, s) * len(assessment.nodes) + work_money(others, s),
         wasted=share * wasted,
-        waiting=share * dark + s.response_days * sum(j.rate for j in others),
-        reckoned="every place once a year and every battery changed; what is no battery has a trip of its own",
+        waiting=waiting,
+        reckoned="every place once a year on its best day, every battery changed; what is wrong waits for that day",
     )

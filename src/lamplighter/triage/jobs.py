@@ -16,6 +16,7 @@ from lamplighter.results import Assessment, Item, NodeRow
 from lamplighter.settings import Settings
 from lamplighter.settings.triage import TriageSettings
 from lamplighter.triage.cautions import cautions_for
+from lamplighter.triage.prices import replacement_money
 from lamplighter.triage.risk import day_cost, expected_dark, expected_left
 from lamplighter.triage.rules import CauseRule, load_rules
 
@@ -30,13 +31,13 @@ SAME = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BatteryOutlook:
-    """When a battery will be empty [days from the present], its whole life [days], what the pack costs [money]."""
+    """When a battery will be empty [days from the present], its whole life [days], what changing it costs [money]."""
 
     p10: float
     p50: float
     p90: float
     life: float
-    price: float
+    worth: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,7 +100,7 @@ class Job:
         if self.outlook is None:
             return np.zeros(len(days))
         o = self.outlook
-        return o.price / o.life * expected_left(days, o.p10, o.p50, o.p90, LEAST_SD)
+        return o.worth / o.life * expected_left(days, o.p10, o.p50, o.p90, LEAST_SD)
 
     def cost(self, days: np.ndarray) -> np.ndarray:
         """Return what doing it on these days costs besides the trip and the work [money]."""
@@ -141,13 +142,14 @@ def outlook_of(row: NodeRow, entry: RegisterEntry, now: float, s: TriageSettings
         return None
     late = row.eol_p90 if row.eol_p90 is not None else 2 * row.eol_p50 - row.eol_p10
     since = row.battery_since if row.battery_since is not None else entry.battery_installed
-    life = s.typical_life_days if since is None or since >= row.eol_p50 else (row.eol_p50 - since) / DAY_S
+    place = place_of(row.site, row.gateway, row.node)
+    minutes = load_rules(s.rules_file).cause(BATTERY).minutes
     return BatteryOutlook(
         p10=(row.eol_p10 - now) / DAY_S,
         p50=(row.eol_p50 - now) / DAY_S,
         p90=(late - now) / DAY_S,
-        life=life,
-        price=s.part_prices.get(entry.battery_part, s.battery_price),
+        life=s.typical_life_days if since is None or since >= row.eol_p50 else (row.eol_p50 - since) / DAY_S,
+        worth=replacement_money(place, entry.battery_part, minutes, s),
     )
 
 
@@ -157,7 +159,7 @@ def _from_item(item: Item, rows: Mapping[str, NodeRow], assessment: Assessment, 
     rules = _rules_of(item, settings)
     swap = any(r.part == "battery" for r in rules)
     waiting = sum(v for k, v in item.risk_parts.items() if not (swap and k == "battery"))
-    site = item.site or _usual_site(item, rows)
+    site = item.site or ("" if item.subject_kind == "node" else _usual_site(item, rows))
     return Job(
         **_plain(item),
         place=place_of(site, item.gateway, item.subject),

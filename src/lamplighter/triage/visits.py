@@ -17,10 +17,11 @@ from lamplighter.results import Assessment, Instant, Item
 from lamplighter.settings import Settings, load_settings
 from lamplighter.settings.triage import TriageSettings
 from lamplighter.triage.ages import BestAge, best_ages
-from lamplighter.triage.alternatives import CostParts, compare, trip_hours, trip_money
+from lamplighter.triage.alternatives import CostParts, compare
 from lamplighter.triage.cover import NEVER
 from lamplighter.triage.crews import Crew, parse_crews, working_days
 from lamplighter.triage.jobs import Job, find_jobs
+from lamplighter.triage.prices import trip_hours, trip_money
 from lamplighter.triage.schedule import Schedule, Search, SiteProblem, schedule
 from lamplighter.triage.windows import Window, days_off, windows_at
 

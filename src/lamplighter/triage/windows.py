@@ -11,9 +11,9 @@ import numpy as np
 from lamplighter import wording
 from lamplighter.errors import SettingsError
 from lamplighter.settings.triage import TriageSettings
-from lamplighter.triage.alternatives import trip_hours
 from lamplighter.triage.crews import Crew, parse_months
 from lamplighter.triage.jobs import Job
+from lamplighter.triage.prices import trip_hours
 
 
 @dataclass(frozen=True)

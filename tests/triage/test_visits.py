@@ -1,0 +1,377 @@
+"""Trips: windows, crews, seasons, what cannot be met, and what the plan costs."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+from itertools import product
+
+import numpy as np
+import pytest
+
+from lamplighter import wording
+from lamplighter.checkins import DAY_S
+from lamplighter.errors import InputError, SettingsError
+from lamplighter.results import read_assessment, write_assessment
+from lamplighter.triage.cover import NEVER
+from lamplighter.triage.crews import parse_crew, parse_crews, parse_months, working_days
+from lamplighter.triage.schedule import UNSERVED, Search, SiteProblem, greedy, schedule
+from lamplighter.triage.visits import VisitPlan, plan_visits
+from tests.triage.build import NOW, Fleet, battery, ending, finding, outage, settings
+
+TODAY = wording.instant(NOW).date()
+TIGHT = Search(gap=0.0, nodes=2000)
+
+
+def day_of(plan: VisitPlan) -> dict[str, date]:
+    return {job.subject: visit.day for visit in plan.visits for job in visit.jobs}
+
+
+# --- crews and seasons ---------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "weekdays", "hours"),
+    [
+        ("Mon-Fri 8h", {0, 1, 2, 3, 4}, 8.0),
+        ("mon,wed 7.5", {0, 2}, 7.5),
+        ("Monday-Wednesday 6 h", {0, 1, 2}, 6.0),
+        ("Sat-Mon 4h", {5, 6, 0}, 4.0),
+        ("Tue 10h", {1}, 10.0),
+    ],
+)
+def test_a_crew_is_read_as_people_write_it(text: str, weekdays: set[int], hours: float) -> None:
+    crew = parse_crew("A", text)
+    assert (crew.weekdays, crew.hours) == (frozenset(weekdays), hours)
+
+
+@pytest.mark.parametrize("text", ["", "Mon-Fri", "8h", "Foo-Fri 8h", "Mon-Fri 0h", "Mon-Fri 25h", "Mon-Tue-Wed 8h"])
+def test_a_crew_that_makes_no_sense_is_refused_with_an_example(text: str) -> None:
+    with pytest.raises(SettingsError, match="Mon-Fri 8h"):
+        parse_crew("A", text)
+
+
+def test_crews_of_the_command_line_replace_those_of_the_settings() -> None:
+    assert [c.name for c in parse_crews(["North=Mon-Thu 7h", "Fri 4h"], {"X": "Mon-Fri 8h"})] == ["North", "Crew 2"]
+    assert [c.name for c in parse_crews(None, {"X": "Mon-Fri 8h"})] == ["X"]
+
+
+@pytest.mark.parametrize(
+    ("text", "months"),
+    [("4-10", range(4, 11)), ("11-2", (11, 12, 1, 2)), ("5,6,9", (5, 6, 9)), ("7", (7,)), ("1-12", range(1, 13))],
+)
+def test_months_are_read_across_the_turn_of_the_year(text: str, months) -> None:
+    assert parse_months("North", text) == frozenset(months)
+
+
+@pytest.mark.parametrize("text", ["", "13", "Apr", "4-", "0-3"])
+def test_months_that_make_no_sense_are_refused(text: str) -> None:
+    with pytest.raises(SettingsError, match="site_months of North"):
+        parse_months("North", text)
+
+
+def test_days_off_are_no_working_days() -> None:
+    crews = (parse_crew("A", "Mon-Fri 8h"),)
+    days = working_days(date(2026, 3, 2), date(2026, 3, 8), crews, frozenset({date(2026, 3, 4)}))
+    assert [d.day for d in days] == [2, 3, 5, 6]
+
+
+# --- one site -------------------------------------------------------------------------------------------------------
+
+
+def test_things_at_one_site_are_done_together_when_their_windows_allow() -> None:
+    fleet = ending("N00", 40, 60, 90)
+    fleet.facts["N01"] = battery(30, 55, 80)
+    fleet.facts["N02"] = battery(50, 80, 120)
+    plan = plan_visits(fleet.assessment())
+    assert len(plan.visits) == 1
+    assert len(plan.visits[0].jobs) == 3
+    assert (plan.visits[0].day - TODAY).days <= 30
+    assert (plan.unmet, plan.method, plan.gap) == ((), "exact", 0.0)
+
+
+def test_every_job_is_done_inside_its_window_on_a_day_some_crew_works() -> None:
+    plan = plan_visits(many_sites().assessment(), horizon=300)
+    assert len(plan.visits) > 5
+    for visit in plan.visits:
+        assert visit.day.weekday() < 5
+        for job in visit.jobs:
+            ahead = (visit.day - TODAY).days
+            assert job.not_before - 1e-9 <= ahead <= job.due + 1e-9
+    assert plan.unmet == ()
+
+
+def test_a_battery_is_not_changed_while_much_of_its_life_is_likely_left() -> None:
+    plan = plan_visits(ending("N00", 100, 150, 300, life=400).assessment())
+    assert 50 <= (day_of(plan)["N00"] - TODAY).days <= 100
+
+
+def test_a_healthy_battery_that_will_be_due_is_planned_without_a_finding() -> None:
+    fleet = Fleet(facts={"N00": battery(90, 150, 300), "N01": battery(900, 1200, 1500)})
+    plan = plan_visits(fleet.assessment())
+    assert set(day_of(plan)) == {"N00"}
+    assert plan.visits[0].jobs[0].action == "Replace the battery"
+
+
+def test_a_battery_due_after_the_horizon_is_taken_along_but_never_gone_for() -> None:
+    later = battery(200, 260, 400)
+    alone = plan_visits(Fleet(facts={"N00": later}).assessment(), horizon=90)
+    assert alone.visits == ()
+    assert [j.subject for j in alone.left] == ["N00"]
+    fleet = ending("N01", 40, 60, 90)
+    fleet.facts["N00"] = later
+    assert set(day_of(plan_visits(fleet.assessment(), horizon=90))) == {"N00", "N01"}
+
+
+def test_what_needs_no_trip_is_listed_apart() -> None:
+    plan = plan_visits(Fleet(findings=[finding("N00", "data", "interval_differs")]).assessment())
+    assert plan.visits == ()
+    assert [i.subject for i in plan.desk] == ["N00"]
+
+
+def test_a_gateway_is_visited_where_most_of_its_nodes_stand() -> None:
+    plan = plan_visits(Fleet(findings=[outage("G1")]).assessment())
+    (visit,) = plan.visits
+    assert (visit.place, visit.jobs[0].subject, visit.day) == ("North", "G1", TODAY + timedelta(days=1))
+
+
+def test_without_a_site_the_trip_goes_near_the_gateway_or_to_the_node() -> None:
+    fleet = ending("N00", 20, 40, 90)
+    fleet.facts["N07"] = battery(20, 40, 90)
+    fleet.nodes["N00"] = replace(fleet.nodes["N00"], site="")
+    fleet.nodes["N07"] = replace(fleet.nodes["N07"], site="", gateway="")
+    places = {v.place for v in plan_visits(fleet.assessment()).visits}
+    assert places == {"near gateway G1", "at N07, site not in the register"}
+
+
+# --- what cannot be met ---------------------------------------------------------------------------------------------
+
+
+def test_an_overdue_job_is_done_as_soon_as_a_crew_can_go_and_said_so() -> None:
+    plan = plan_visits(ending("N00", -40, -10, 5, severity="F").assessment())
+    (unmet,) = plan.unmet
+    assert unmet.day == TODAY + timedelta(days=1) == day_of(plan)["N00"]
+    assert unmet.reason == "it is due before the first day on which a crew can go"
+
+
+def test_a_site_out_of_season_is_visited_when_it_can_be_and_said_so() -> None:
+    fleet = ending("N00", 20, 40, 90)
+    fleet.settings = settings(site_months={"North": "5-9"})
+    plan = plan_visits(fleet.assessment())
+    (unmet,) = plan.unmet
+    assert day_of(plan)["N00"] == date(2026, 5, 1)
+    assert "can be reached in May, Jun, Jul, Aug and Sep alone" in unmet.reason
+
+
+def test_a_site_never_in_season_within_the_horizon_is_not_planned_and_said_so() -> None:
+    fleet = ending("N00", 20, 40, 90)
+    fleet.settings = settings(site_months={"North": "1"})
+    plan = plan_visits(fleet.assessment(), horizon=60)
+    assert plan.visits == ()
+    assert [(u.job.subject, u.day) for u in plan.unmet] == [("N00", None)]
+
+
+def test_a_window_between_working_days_is_said_so() -> None:
+    fleet = ending("N00", 12.2, 40, 90, life=150)
+    fleet.settings = settings(wasted_life_share=0.01)
+    plan = plan_visits(fleet.assessment(), crew=["Mon 8h"])
+    assert [u.reason for u in plan.unmet] == ["no crew works on a day of its window"]
+    assert day_of(plan)["N00"].weekday() == 0
+
+
+def test_a_job_longer_than_any_crew_s_day_is_not_planned_and_said_so() -> None:
+    plan = plan_visits(ending("N00", 20, 40, 90).assessment(), crew=["Mon-Fri 2h"])
+    (unmet,) = plan.unmet
+    assert (plan.visits, unmet.day) == ((), None)
+    assert unmet.reason == "with the drive it takes 2.75 h, more than a crew's day of 2 h"
+
+
+def test_full_crews_do_the_costlier_job_first_and_the_other_late_and_said_so() -> None:
+    fleet = Fleet(findings=[finding(f"N{i:02}", "arrivals", "silent", "F", probability=1.0) for i in (0, 6)])
+    for node, level in (("N00", 4.0), ("N06", 5.0)):
+        fleet.nodes[node] = replace(fleet.nodes[node], criticality=level)
+    plan = plan_visits(fleet.assessment(), crew=["Tue 4h"])
+    days = day_of(plan)
+    assert (days["N06"], days["N00"]) == (date(2026, 3, 3), date(2026, 3, 10))
+    assert [(u.job.subject, u.reason, u.day) for u in plan.unmet] == [
+        ("N00", "the crews' days are full until then", date(2026, 3, 10))
+    ]
+
+
+def test_no_crew_in_the_whole_horizon_is_refused() -> None:
+    with pytest.raises(InputError, match="no crew works"):
+        plan_visits(Fleet().assessment(), crew=["Sun 8h"], horizon=3)
+
+
+# --- all sites together ---------------------------------------------------------------------------------------------
+
+
+def many_sites(n: int = 30) -> Fleet:
+    fleet = Fleet(settings=settings(crews={"A": "Mon-Fri 8h", "B": "Tue,Thu 7h"}))
+    base = fleet.nodes["N00"]
+    fleet.nodes = {
+        f"M{i:02}": replace(base, node=f"M{i:02}", site=f"Site {i % 7}", gateway=f"G{i % 3}") for i in range(n)
+    }
+    for i, node in enumerate(fleet.nodes):
+        fleet.facts[node] = battery(15 + 7 * i, 60 + 8 * i, 150 + 9 * i)
+    return fleet
+
+
+def test_no_crew_day_is_overfull_and_no_crew_is_in_two_places_at_once() -> None:
+    plan = plan_visits(many_sites(60).assessment(), horizon=400)
+    hours = {c.name: c.hours for c in plan.crews}
+    weekdays = {c.name: c.weekdays for c in plan.crews}
+    clock: dict[tuple[str, date], float] = {}
+    for visit in sorted(plan.visits, key=lambda v: v.start):
+        key = (visit.crew, visit.day)
+        assert visit.day.weekday() in weekdays[visit.crew]
+        assert visit.start >= clock.get(key, 0.0)
+        assert visit.end - visit.start == pytest.approx(3600 * visit.travel_hours + 60 * visit.minutes_on_site)
+        clock[key] = visit.end
+    for (crew, day), end in clock.items():
+        begin = min(v.start for v in plan.visits if (v.crew, v.day) == (crew, day))
+        assert end - begin <= 3600 * hours[crew] + 1e-6
+
+
+def small_problem(rng: np.random.Generator) -> tuple[list[SiteProblem], np.ndarray, np.ndarray]:
+    """Two sites, up to three jobs each, four days of one crew with little room."""
+    sites = []
+    for k in range(2):
+        n, day = int(rng.integers(1, 4)), np.arange(4)
+        first = rng.integers(0, 3, n)[:, None]
+        last = np.minimum(3, first + rng.integers(0, 3, n)[:, None])
+        own = rng.uniform(0, 4, n)[:, None] * np.abs(day - rng.uniform(0, 4, n)[:, None])
+        late = own + 20.0 * np.maximum(0, day - last)
+        inside = (day >= first) & (day <= last)
+        skip = np.where(rng.random(n) < 0.25, rng.uniform(1, 9, n), NEVER)
+        sites.append(
+            SiteProblem(
+                place=str(k), cost=np.where(inside, own, NEVER), late_cost=np.where(day >= first, late, NEVER),
+                skip=skip, hours=rng.uniform(0.5, 2.0, n), trip=10.0, trip_hours=2.0,
+            )
+        )  # fmt: skip
+    return sites, np.arange(4), np.array([6.0, 5.0, 6.0, 5.0])
+
+
+def brute_force(sites: list[SiteProblem], slot_day: np.ndarray, slot_hours: np.ndarray) -> float:
+    """Try every slot, or none, for every job of every site."""
+    jobs = [(k, i) for k, s in enumerate(sites) for i in range(len(s.hours))]
+    best = np.inf
+    for choice in product(range(-1, len(slot_day)), repeat=len(jobs)):
+        cost, used, open_trips = 0.0, np.zeros(len(slot_day)), set()
+        for (k, i), t in zip(jobs, choice, strict=True):
+            cost += min(sites[k].skip[i], UNSERVED) if t < 0 else sites[k].late_cost[i, slot_day[t]]
+            if t >= 0:
+                used[t] += sites[k].hours[i]
+                open_trips.add((k, t))
+        for k, t in open_trips:
+            cost += sites[k].trip
+            used[t] += sites[k].trip_hours
+        if cost < best and (used <= slot_hours + 1e-9).all():
+            best = cost
+    return best
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_no_choice_of_slots_for_all_sites_together_is_cheaper(seed: int) -> None:
+    sites, slot_day, slot_hours = small_problem(np.random.default_rng(seed))
+    found = schedule(sites, slot_day, slot_hours, TIGHT)
+    best = brute_force(sites, slot_day, slot_hours)
+    assert found.cost == pytest.approx(best, abs=1e-6)
+    assert found.bound <= best + 1e-6
+
+
+def test_first_fit_is_valid_and_never_better_than_the_best() -> None:
+    for seed in range(12):
+        sites, slot_day, slot_hours = small_problem(np.random.default_rng(seed))
+        exact = schedule(sites, slot_day, slot_hours, TIGHT)
+        from lamplighter.triage.cover import best_cover
+
+        rough = greedy(sites, [best_cover(s.cost, s.trip, s.skip) for s in sites], slot_day, slot_hours)
+        assert rough.cost >= exact.cost - 1e-6
+        used = np.zeros(len(slot_day))
+        for site, slot in zip(sites, rough.slot, strict=True):
+            for t in set(slot[slot >= 0].tolist()):
+                used[t] += site.trip_hours + site.hours[slot == t].sum()
+        assert (used <= slot_hours + 1e-9).all()
+
+
+# --- what it costs ---------------------------------------------------------------------------------------------------
+
+
+def worn_fleet() -> Fleet:
+    """Sixty nodes on seven sites with five years to a battery; one in three is due within the half year."""
+    fleet = many_sites(60)
+    for i, node in enumerate(fleet.nodes):
+        p50 = 40 + 6 * i if i % 3 == 0 else 500 + 20 * i
+        fleet.facts[node] = battery(0.8 * p50, p50, 1.3 * p50, life=1800)
+    return fleet
+
+
+def test_the_plan_is_cheaper_than_each_of_the_three_alternatives() -> None:
+    plan = plan_visits(worn_fleet().assessment())
+    costs = {c.label: c for c in plan.costs}
+    assert set(costs) == {"this plan", "replace on failure", "replace everything yearly", "one trip an item"}
+    assert costs["this plan"].total == min(c.total for c in plan.costs)
+    for c in plan.costs:
+        assert c.total == pytest.approx(c.travel + c.work + c.wasted + c.waiting)
+        assert min(c.travel, c.work, c.wasted, c.waiting) >= 0
+    assert costs["this plan"].trips == len(plan.visits)
+    assert costs["one trip an item"].trips == sum(len(v.jobs) for v in plan.visits)
+
+
+def test_the_costs_of_one_job_are_those_of_paper_and_pencil() -> None:
+    """One silent node: 2 h 20 min of travel and arrival, 60 min of work, 12 a day lost, seen to the next day."""
+    fleet = Fleet(findings=[finding("N00", "arrivals", "silent", "F", probability=1.0)])
+    plan = plan_visits(fleet.assessment(), horizon=30)
+    this, failure, _, _ = plan.costs
+    assert (this.trips, this.wasted) == (1, 0.0)
+    assert this.travel == pytest.approx(40 + 90 * (2 + 20 / 60))
+    assert this.work == pytest.approx(90.0)
+    assert this.waiting == pytest.approx(12.0)
+    assert failure.waiting == pytest.approx(5 * 12.0)
+
+
+def test_parts_are_counted_by_month_and_number() -> None:
+    fleet = Fleet(
+        facts={"N00": battery(25, 60, 90), "N01": battery(25, 60, 90), "N06": battery(100, 120, 150, life=150)}
+    )
+    fleet.nodes["N06"] = replace(fleet.nodes["N06"], battery_part="BP-2")
+    parts = plan_visits(fleet.assessment()).parts
+    assert ("2026-03", "BP-1", 2) in parts
+    assert [(part, n) for _, part, n in parts if part == "BP-2"] == [("BP-2", 1)]
+
+
+# --- the same again --------------------------------------------------------------------------------------------------
+
+
+def test_a_plan_made_from_the_file_is_the_plan_made_from_memory(tmp_path) -> None:
+    found = many_sites().assessment()
+    write_assessment(found, tmp_path / "assessment.json")
+    again = plan_visits(read_assessment(tmp_path))
+    first = plan_visits(found)
+    assert [(v.uid, v.day, v.crew, [j.id for j in v.jobs]) for v in first.visits] == [
+        (v.uid, v.day, v.crew, [j.id for j in v.jobs]) for v in again.visits
+    ]
+
+
+def test_a_visit_keeps_its_identity_when_the_forecast_moves_it() -> None:
+    before = plan_visits(ending("N00", 60, 90, 120).assessment())
+    after = plan_visits(ending("N00", 52, 82, 112).assessment())
+    assert before.visits[0].day != after.visits[0].day
+    assert before.visits[0].uid == after.visits[0].uid
+
+
+def test_identities_are_unique_within_a_plan() -> None:
+    uids = [v.uid for v in plan_visits(many_sites(60).assessment(), horizon=400).visits]
+    assert len(set(uids)) == len(uids)
+
+
+def test_the_day_begins_in_the_zone_of_the_settings() -> None:
+    fleet = ending("N00", 30, 60, 90)
+    plan = plan_visits(fleet.assessment(), replace(fleet.settings, timezone="America/Denver"))
+    visit = plan.visits[0]
+    local = (visit.start - 6 * 3600) if visit.day >= date(2026, 3, 8) else (visit.start - 7 * 3600)
+    assert wording.instant(local).strftime("%Y-%m-%d %H:%M") == f"{visit.day} 08:00"
+    assert visit.end - visit.start == pytest.approx(2 * 3600 + (20 + 25) * 60)
+    assert visit.start > NOW + DAY_S / 4
