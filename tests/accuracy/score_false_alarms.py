@@ -6,11 +6,12 @@ from collections.abc import Sequence
 
 from lamplighter.results import CHECK_NAMES
 from tests.accuracy.harness import Case, ScoreRow, false_row
+from tests.accuracy.score_data import KINDS
 
 AREA = "false alarms"
 TARGETS = {"radio": 0.01, "zero": 0.01, "stuck": 0.01}
 """Largest share of healthy nodes that may carry a finding of a check."""
-NEVER = ("shared_identity", "scale_step")
+NEVER = (*KINDS["shared_identity"], *KINDS["scale_step"])
 """Kinds that may not be raised at all in a thousand healthy nodes."""
 
 
