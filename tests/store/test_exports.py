@@ -110,6 +110,24 @@ def test_settings_for_reading_are_used(tmp_path):
         assert history.span() == (1767250800.0, 1767254400.0)  # midnight in Denver is 07:00 UTC in winter
 
 
+def test_a_node_renamed_later_keeps_its_past(tmp_path):
+    """The old name has stored check-ins, alone in its place and beside others, some of them sent under both names."""
+    first = "node,time,reading\n" + "".join(
+        f"{n},2026-01-{d:02d}T00:00Z,{d}\n" for n in ("old", "B") for d in range(1, 29)
+    )
+    second = first.replace("old", "new").replace("B,", "C,").replace("2026-01", "2026-02")
+    both = "node,time,reading\nnew,2026-01-28T00:00Z,28\nnew,2026-03-01T00:00Z,1\n"
+    files = [write(tmp_path / f"{k}.csv", text) for k, text in enumerate((first, second, both))]
+    renamed = load_settings({"intake": {"renames": {"old": "new"}}, "history": {"buckets": 2}})
+    collect(files[:1], tmp_path / "h", load_settings({"history": {"buckets": 2}}))
+    collect(files[1:2], tmp_path / "h", renamed)
+    collect(files[2:], tmp_path / "h", renamed)
+    assert_same(tmp_path / "h", files, renamed)
+    with History(tmp_path / "h") as history:
+        assert history.nodes() == ["B", "C", "new"]
+        assert len(history.arrays("new").time) == 28 + 28 + 1
+
+
 def test_nothing_is_kept_when_one_of_the_files_cannot_be_read(tmp_path):
     from lamplighter.errors import InputError
 

@@ -100,8 +100,8 @@ def test_stopped_at_every_step_of_the_commit(tmp_path, monkeypatch, call):
     assert_holds(History(folder), table)
 
 
-@pytest.mark.parametrize("name", ["write_part", "save", "sync"])
-def test_a_full_disk_keeps_the_old_state_and_says_so(tmp_path, monkeypatch, name):
+@pytest.mark.parametrize(("module", "name"), [("collect", "write_part"), ("commit", "save"), ("commit", "sync")])
+def test_a_full_disk_keeps_the_old_state_and_says_so(tmp_path, monkeypatch, module, name):
     table, files = weekly_files(tmp_path, 2, nodes=2)
     folder = tmp_path / "h"
     collect_with(files[:1], folder, Settings(), read_export)
@@ -110,7 +110,7 @@ def test_a_full_disk_keeps_the_old_state_and_says_so(tmp_path, monkeypatch, name
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
     with monkeypatch.context() as patch:
-        patch.setattr(sys.modules["lamplighter.intake.store.collect"], name, full)
+        patch.setattr(sys.modules[f"lamplighter.intake.store.{module}"], name, full)
         with pytest.raises(
             InputError, match=r"No space left on device \(free some space and run it again; nothing of this run"
         ):

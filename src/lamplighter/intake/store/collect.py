@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import hashlib
-import os
 from collections import Counter
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Protocol
@@ -21,24 +18,24 @@ from lamplighter.errors import InputError
 from lamplighter.intake.rows import Names, Rows
 from lamplighter.intake.settle import settle
 from lamplighter.intake.shapes import put_right
-from lamplighter.intake.store.disk import no_readers, readable_errors, sync, writing
+from lamplighter.intake.store.commit import commit, content_hash, sweep
+from lamplighter.intake.store.disk import readable_errors, writing
 from lamplighter.intake.store.manifest import (
-    NAME,
     Collected,
     Manifest,
     NodeSpan,
     Part,
     Slot,
     account_of,
+    bucket_of,
     load,
     merged_notes,
-    save,
 )
 from lamplighter.intake.store.merge import STORED, merge
 from lamplighter.intake.store.parts import ranked, read_part, slots, spans_of, write_part
 from lamplighter.intake.store.spill import Spill
 from lamplighter.settings import Settings
-from lamplighter.wording import count
+from lamplighter.wording import count, joined
 
 Sink = Callable[[Rows, Names], None]
 Progress = Callable[[int, int], None]
@@ -146,9 +143,13 @@ class _Run:
         self.n_files = STORED + 1
         self.parts: dict[Slot, Part] = {}
         self.nodes: dict[str, NodeSpan] = {}
-        self.areas = dict(before.areas)
-        self.traits = dict(before.traits)
         self.notes: list[Note] = []
+        self.emptied: set[Slot] = set()
+        self.known = {n: span for n, span in before.nodes.items() if n not in self.renames}
+        self.areas = {area: self.renames.get(n, n) for area, n in before.areas.items()}
+        self.traits: dict[str, frozenset[str]] = {}
+        for node, traits in before.traits.items():
+            self.traits = _joined(self.traits, {self.renames.get(node, node): traits})
 
     def collect(self, files: Sequence[Path], reader: Reader, progress: Progress | None) -> CollectResult:
         fresh, skipped = self._new_among(files)
@@ -160,6 +161,7 @@ class _Run:
                 if progress:
                     progress(len(skipped) + len(self.found), len(files))
             self._refuse_nothing(len(skipped))
+            self._take_renamed(spill)
             duplicates = self._merge_all(spill, self._called(reader.registered))
         finally:
             spill.remove()
@@ -216,6 +218,29 @@ class _Run:
             called[code] = self.areas[area]
         return called
 
+    def _take_renamed(self, spill: Spill) -> None:
+        """Take stored check-ins of nodes that have a new name out of their place, to be merged under that name."""
+        old = [n for n in self.before.nodes if n in self.renames]
+        buckets = {bucket_of(n, self.before.buckets) for n in old}
+        for slot, part in self.before.parts.items():
+            if slot[0] not in buckets:
+                continue
+            rows, names = read_part(self.folder, part, STORED)
+            code = np.array([self.names.code(n) if n in old else -1 for n in names], dtype=np.int32)
+            moved = code[rows.node] >= 0
+            if moved.any():
+                spill.add(replace(rows, node=code[rows.node]).take(moved), self.names)
+                self._put(slot, rows.take(~moved), names)
+        if old:
+            text = f"Stored check-ins of {joined(old)} go by the new name."
+            self.notes.append(Note(kind="renamed", text=text, nodes=tuple(self.renames[n] for n in old)))
+
+    def _put(self, slot: Slot, rows: Rows, names: list[str]) -> None:
+        if len(rows):
+            self.parts[slot] = write_part(self.folder, slot, self.generation, rows, names)
+        else:
+            self.emptied.add(slot)
+
     def _merge_all(self, spill: Spill, called: list[str]) -> np.ndarray:
         """Merge the spilled rows into new data files; return duplicate records by file."""
         duplicates = np.zeros(self.n_files, dtype=np.int64)
@@ -233,7 +258,7 @@ class _Run:
         return duplicates
 
     def _merge_one(self, slot: Slot, rows: Rows, names: list[str]) -> np.ndarray:
-        part = self.parts.get(slot) or self.before.parts.get(slot)
+        part = self.parts.get(slot) or (None if slot in self.emptied else self.before.parts.get(slot))
         stored = None if part is None else read_part(self.folder, part, STORED)
         spans_before = {} if stored is None else spans_of(*stored)
         present = np.unique(rows.node)
@@ -247,7 +272,7 @@ class _Run:
     def _count(self, spans_before: dict[str, NodeSpan], spans_now: dict[str, NodeSpan]) -> None:
         """Bring the index of nodes up to date with one rewritten data file."""
         for name, now in spans_now.items():
-            known = self.nodes.get(name) or self.before.nodes.get(name) or replace(now, rows=0)
+            known = self.nodes.get(name) or self.known.get(name) or replace(now, rows=0)
             gone = spans_before[name].rows if name in spans_before else 0
             self.nodes[name] = NodeSpan(
                 rows=known.rows + now.rows - gone, first=min(known.first, now.first), last=max(known.last, now.last)
@@ -276,8 +301,8 @@ class _Run:
             self.before,
             generation=self.generation,
             files=(*self.before.files, *files),
-            parts={**self.before.parts, **self.parts},
-            nodes={**self.before.nodes, **self.nodes},
+            parts={s: p for s, p in self.before.parts.items() if s not in self.emptied} | self.parts,
+            nodes={**self.known, **self.nodes},
             areas=self.areas,
             traits=self.traits,
             reasons=Counter(self.before.reasons) + Counter(counted(rejects)),
@@ -307,45 +332,3 @@ def _joined(a: Mapping[str, frozenset[str]], b: Mapping[str, frozenset[str]]) ->
 def counted(rejects: pd.DataFrame) -> dict[str, int]:
     """Return rejected records by reason, the most frequent first."""
     return dict(sorted(Counter(rejects["reason"]).items(), key=lambda r: (-r[1], r[0])))
-
-
-def commit(folder: Path, before: Manifest, after: Manifest) -> bool:
-    """Make the new state the present one, data files first, the manifest last; say whether old files are gone."""
-    new = {p.path for p in after.parts.values()} - {p.path for p in before.parts.values()}
-    files = [folder / p for p in sorted(new | set(after.rejects) - set(before.rejects))]
-    folders = {parent for f in files for parent in f.parents if parent.is_relative_to(folder)}
-    sync(files)
-    sync(sorted(folders))
-    save(after, folder)
-    return sweep(folder, after)
-
-
-def sweep(folder: Path, manifest: Manifest) -> bool:
-    """Delete what the manifest does not name, unless somebody reads the history now; say whether it was done."""
-    named = {p.path for p in manifest.parts.values()} | set(manifest.rejects)
-    with no_readers(folder) as alone:
-        if not alone:
-            return False
-        for top in ("data", "rejects"):
-            for path in sorted((folder / top).rglob("*.parquet")):
-                if path.relative_to(folder).as_posix() not in named:
-                    with suppress(OSError):  # left for the next run
-                        path.unlink()
-        with suppress(OSError):
-            (folder / f"{NAME}.new").unlink()
-    return True
-
-
-def content_hash(path: Path) -> tuple[str, int]:
-    """Return a file's content hash and size.
-
-    Raises
-    ------
-    InputError
-        When it cannot be read.
-    """
-    try:
-        with open(path, "rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest(), os.fstat(file.fileno()).st_size
-    except OSError as bad:
-        raise InputError(f"cannot read: {bad.strerror}", file=path, remedy="check the path") from bad

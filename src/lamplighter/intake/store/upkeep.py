@@ -12,7 +12,7 @@ import pyarrow as pa
 from lamplighter.errors import InputError
 from lamplighter.fleet import parse_time
 from lamplighter.intake.rows import Rows
-from lamplighter.intake.store.collect import commit, sweep
+from lamplighter.intake.store.commit import commit, sweep
 from lamplighter.intake.store.disk import readable_errors, writing
 from lamplighter.intake.store.history import US_PER_S, History
 from lamplighter.intake.store.manifest import Manifest, NodeSpan, Part, Slot, bucket_of
