@@ -94,7 +94,8 @@ def build_history(folder: str, nodes: str, months: str) -> None:
     """Make a history of a fleet without files, a month at a time."""
     from lamplighter.checkins import FileAccount, empty_rejects
     from lamplighter.intake.rows import WHOLE, Names, make_rows
-    from lamplighter.intake.store.collect import Found, Sink, collect_with
+    from lamplighter.intake.store.collect import collect_with
+    from lamplighter.intake.store.found import Found, Sink
     from lamplighter.settings import Settings
     from tests.bench.fleet import month_days, node_columns, node_name
 

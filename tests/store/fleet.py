@@ -10,7 +10,7 @@ import pandas as pd
 
 from lamplighter.checkins import MEASURES, FileAccount, empty_rejects
 from lamplighter.intake.rows import BITS, WHOLE, Names, make_rows
-from lamplighter.intake.store.collect import Found, Sink
+from lamplighter.intake.store.found import Found, Sink
 
 START = pd.Timestamp("2026-01-01", tz="UTC")
 

@@ -6,8 +6,9 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from lamplighter.intake.files import Broken, find_exports
-from lamplighter.intake.store.collect import CollectResult, Progress, collect_with
+from lamplighter.intake.store.collect import collect_with
 from lamplighter.intake.store.exports import ExportReader
+from lamplighter.intake.store.found import CollectResult, Progress
 from lamplighter.intake.store.history import History
 from lamplighter.intake.store.upkeep import Forgetting, describe, forget, plan_forgetting, verify
 from lamplighter.settings import Settings

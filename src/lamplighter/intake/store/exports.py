@@ -18,7 +18,7 @@ from lamplighter.intake.plan import Plan
 from lamplighter.intake.read import CONVERT, plan_all, reject_frame
 from lamplighter.intake.rows import Names
 from lamplighter.intake.source import blocks_after_heading
-from lamplighter.intake.store.collect import Found, Sink
+from lamplighter.intake.store.found import Found, Sink
 from lamplighter.settings import Settings
 from lamplighter.wording import count
 
