@@ -15,7 +15,7 @@ class StuckSettings(Section):
         0.05, "-", "Expected share of false ones among the runs called stuck in one assessment.", low=1e-6, high=0.5
     )
     most_probability: float = setting(
-        1e-3, "-", "A run more probable than this under the node's own repeats is never called.", low=1e-12, high=0.1
+        2e-3, "-", "A run more probable than this under the node's own repeats is never called.", low=1e-12, high=0.1
     )
     min_hours: float = setting(
         6.0, "h", "A reading that stands still for less is not worth a drive, whatever its probability.", low=0.1
@@ -50,6 +50,9 @@ class StuckSettings(Section):
         3.0, "check-in intervals", "A silence within a run counts no longer than this: what happened in it is not known.",
         low=1.0,
     )  # fmt: skip
+    open_days: float = setting(
+        60.0, "d", "A run that lasts now is one of those begun in this time, not one of all in the record.", low=1.0
+    )
     rest_recurrences: int = setting(
         3,
         "rests",
@@ -65,6 +68,10 @@ class StuckSettings(Section):
     rest_purity: float = setting(
         0.5, "-", "Share of the time at a level that rests make up where it is a place of rest; a level passed through, "
         "or one at which the last digit is alive, is none.", low=0.0, high=1.0,
+    )  # fmt: skip
+    rest_most_ratio: float = setting(
+        6.0, "-", "A stand at a level of rest is called after all when it lasts this many times the longest ordinary one; "
+        "at zero, where closed lines and empty tanks rest for a season, it is not.", low=1.0,
     )  # fmt: skip
     rest_crowd: float = setting(
         0.4, "-", "Share of the longest runs at one level from which they are kept apart from runs elsewhere.",

@@ -141,7 +141,13 @@ def longest_run_moments(n: int, p: float) -> tuple[float, float]:
 
 
 def tail_probability(
-    reference: np.ndarray, value: float, *, tails: tuple[int, ...], shape: float, prior: float
+    reference: np.ndarray,
+    value: float,
+    *,
+    tails: tuple[int, ...],
+    shape: float,
+    prior: float,
+    share: float = 1.0,
 ) -> float:
     """Probability that the longest of as many new runs as the reference holds reaches a value.
 
@@ -158,6 +164,8 @@ def tail_probability(
         Shape of the Weibull tail: 1 is a constant chance of ending, less is heavier; towards 0 it becomes a power law.
     prior : float
         One run more is added to the tail, this many times the threshold, so that equal runs are not taken for a wall.
+    share : float
+        Share of those new runs that had the chance, for a run that was picked out beforehand; one tail run at least.
 
     Returns
     -------
@@ -172,10 +180,10 @@ def tail_probability(
     """
     if len(reference) == 0 or value <= 0:
         return 1.0
-    return min(1.0, len(tails) * min(_tail(reference, value, most, shape, prior) for most in tails))
+    return min(1.0, len(tails) * min(_tail(reference, value, most, shape, prior, share) for most in tails))
 
 
-def _tail(reference: np.ndarray, value: float, most: int, shape: float, prior: float) -> float:
+def _tail(reference: np.ndarray, value: float, most: int, shape: float, prior: float, share: float) -> float:
     n = len(reference)
     k = int(min(most, max(1, n // 2)))
     top = np.partition(reference, n - k - 1)[n - k - 1 :] if n > k else np.concatenate([[reference.min()], reference])
@@ -184,4 +192,4 @@ def _tail(reference: np.ndarray, value: float, most: int, shape: float, prior: f
         return 1.0
     excess = float(((top[1:] / threshold) ** shape - 1).sum()) + prior**shape - 1
     one = (1 + ((value / threshold) ** shape - 1) / excess) ** -(k + 1)
-    return float(-np.expm1(k * np.log1p(-min(one, 1 - 1e-16))))
+    return float(-np.expm1(max(1.0, share * k) * np.log1p(-min(one, 1 - 1e-16))))

@@ -18,6 +18,8 @@ PASSES = 3
 """Rounds in which odd runs are taken out of the reference for each other."""
 SUSPECT_P = 0.05
 """Runs less probable than this do not count as ordinary when another run is judged."""
+ZERO_SHARE = 0.02
+"""Share of the largest reading that counts as zero: zero errors and temperature move a zero a little."""
 LEVEL_RUNS = 80
 """Longest runs from which the levels are learnt at which the process rests."""
 
@@ -54,6 +56,8 @@ class Stand:
         Standard deviation of the readings in the run, and over all rests at the same level together.
     extreme : bool
         Whether no reading lies beyond it on one side.
+    at_zero : bool
+        Whether it lies at zero, as far as zero errors go.
     entry, leave : float
         Step into and out of the run as a share of the usual range; NaN at the ends of the record.
     entry_rare, leave_rare : float
@@ -89,6 +93,7 @@ class Stand:
     liveliness: float
     rest_liveliness: float
     extreme: bool
+    at_zero: bool
     entry: float
     leave: float
     entry_rare: float
@@ -223,12 +228,13 @@ def rests_there(stand: Stand, s: StuckSettings) -> bool:
     """Whether the process is known to rest at this level: it stood there again and again, as quiet as now.
 
     Rests must make up most of the time at the level and end by a jump: where the last digit is usually alive, or the
-    level creeps, a dead reading shows.
+    level creeps, a dead reading shows. Away from zero even a rest ends sooner or later.
     """
     recurs = stand.rests >= s.rest_recurrences and stand.rest_s >= s.rest_share * stand.other_s
     alike = not stand.liveliness < s.quiet_ratio * stand.rest_liveliness
     pure = not stand.rest_s < s.rest_purity * stand.level_s
-    return recurs and alike and pure and stand.jumps >= s.rest_jumps
+    bounded = stand.at_zero or stand.watched_s < s.rest_most_ratio * stand.longest_s
+    return recurs and alike and pure and bounded and stand.jumps >= s.rest_jumps
 
 
 def saturates(stand: Stand, s: StuckSettings) -> bool:
@@ -259,6 +265,7 @@ class _Field:
     steps: np.ndarray
     usual: float
     limits: tuple[float, float]
+    slack: float
     all_watched: np.ndarray
     creep: _Creep | None
 
@@ -290,6 +297,7 @@ def _field_of(course: Course, watched: np.ndarray, s: StuckSettings, band: float
         steps=np.sort(steps[steps > 0]),
         usual=float(np.ptp(np.quantile(value, (0.01, 0.99)))) or (high - low) or 1.0,
         limits=(low, high),
+        slack=near + ZERO_SHARE * max(abs(high), abs(low)),
         all_watched=watched,
         creep=creep,
     )
@@ -343,12 +351,15 @@ def _stand(field: _Field, i: int, s: StuckSettings, suspect: set[int]) -> Stand:
     apart = _apart(field, i, float(time[0]), float(time[-1]))
     ordinary = field.watched < watched
     ordinary[[j for j in suspect if j != i]] = False
-    reference = apart & ordinary & (~field.at_rest | field.at_rest[i])
+    alike = np.abs(field.level - field.level[i]) <= field.near
+    reference = apart & ordinary & (~field.at_rest | field.at_rest[i] | alike)
     if reference.sum() < s.min_reference_runs:
         reference = ordinary
-    same = apart & field.rests & (np.abs(field.level - field.level[i]) <= field.near)
+    same = apart & field.rests & alike
     lengths = field.watched[reference]
-    tail = {"tails": s.tail_runs, "shape": s.tail_shape, "prior": s.tail_prior}
+    open_now = last == len(value) - 1
+    share = min(1.0, s.open_days * 86_400 / max(time[-1] - time[0], 1.0)) if open_now else 1.0
+    tail = {"tails": s.tail_runs, "shape": s.tail_shape, "prior": s.tail_prior, "share": share}
     p, longest = tail_probability(lengths, watched, **tail), float(lengths.max()) if len(lengths) else 0.0
     if field.creep is not None and field.course.step > 0:
         slow = _slow_reference(field, i, suspect)
@@ -377,11 +388,12 @@ def _stand(field: _Field, i: int, s: StuckSettings, suspect: set[int]) -> Stand:
         liveliness=float(field.liveliness[i]),
         rest_liveliness=_together(field.mean[same], field.liveliness[same], field.watched[same]),
         extreme=bool(part.max() >= field.limits[1] or part.min() <= field.limits[0]),
+        at_zero=bool(abs(field.level[i]) <= field.slack),
         entry=entry / field.usual,
         leave=leave / field.usual,
         leave_rare=_share_at_least(field.steps, leave),
         entry_rare=_share_at_least(field.steps, entry),
-        open=last == len(value) - 1,
+        open=open_now,
         band=field.band,
     )
 
@@ -395,7 +407,8 @@ def _slow_reference(field: _Field, i: int, suspect: set[int]) -> np.ndarray:
     for j in suspect:
         clear &= (creep.end < field.begin[j]) | (creep.begin > field.end[j])
     if field.at_rest.any() and not field.at_rest[i]:
-        clear &= ~_near(creep.level, np.unique(field.level[field.at_rest]), field.near)
+        alike = np.abs(creep.level - field.level[i]) <= field.near
+        clear &= alike | ~_near(creep.level, np.unique(field.level[field.at_rest]), field.near)
     return creep.watched[clear & (creep.watched < field.watched[i])]
 
 
