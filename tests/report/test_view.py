@@ -286,3 +286,39 @@ def test_how_sure(probability: float | None, words: str) -> None:
 )  # fmt: skip
 def test_headlines(jobs: int, places: int, failed: int, words: str) -> None:
     assert headline(jobs, places, failed, 10) == words
+
+
+def test_acknowledged_work_is_not_this_week_but_is_not_hidden() -> None:
+    a = assessment(12)
+    item = next(i for i in a.items if i.status == "F")
+    until = a.as_of + 20 * DAY
+    a.changes = {"acknowledged": [{"id": f, "until": until, "note": "part on order"} for f in item.findings]}
+    view = build_view(a)
+    assert item.rank not in {w.rank for w in view.week}
+    last = view.later[-1]
+    assert (last.rank, last.quiet, last.overdue) == (item.rank, True, False)
+    assert last.due_note == "known, quiet until 14 Dec 2025: part on order"
+    group = view.changes.groups[0]
+    assert (group.label, group.lines[0].subject, group.lines[0].text) == (
+        "Known, kept quiet",
+        item.subject,
+        "until 14 Dec 2025: part on order",
+    )
+
+
+def test_changes_as_the_comparison_writes_them_are_understood() -> None:
+    """Since as seconds, gateways under the same name as nodes, long reasons cut at the first sentence."""
+    a = assessment(12)
+    a.changes = {
+        "since": a.as_of - 7 * DAY,
+        "new": [
+            {"id": "outage:gateway_outage:GW-2", "node": "GW-2", "severity": "S", "text": "It fell silent. Twice."}
+        ],
+        "gone": [],
+        "acknowledged": [],
+    }
+    changes = build_view(a).changes
+    assert changes.since == "17 Nov 2025"
+    assert (changes.groups[0].lines[0].subject, changes.groups[0].lines[0].text) == ("GW-2", "It fell silent.")
+    a.changes["new"] = []
+    assert build_view(a).changes.note == "Nothing changed since then."

@@ -38,6 +38,8 @@ class WorkLine:
     due: str
     due_note: str
     overdue: bool
+    quiet: bool
+    """True when a person knows about all of it and has asked for quiet."""
     sure: str
     sure_note: str
     cause: str
@@ -182,6 +184,7 @@ class NodeSection:
     findings: tuple[FindingLine, ...]
     verdicts: tuple[VerdictLine, ...]
     risk: tuple[Fact, ...]
+    risk_note: str
     work: tuple[Fact, ...]
     cautions: tuple[str, ...]
     charts: tuple[Chart, ...]

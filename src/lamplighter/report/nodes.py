@@ -8,7 +8,16 @@ from typing import Any
 from lamplighter.report.charts import Drawn, node_charts
 from lamplighter.report.common import ORDER, Source, anchor, place, signal
 from lamplighter.report.model import CauseLine, Cell, Fact, FindingLine, NodeLine, NodeSection, VerdictLine
-from lamplighter.report.wording import CHECKS, DAY_S, capitalised, first_sentence, short_percent
+from lamplighter.report.wording import (
+    CHECKS,
+    DAY_S,
+    capitalised,
+    first_sentence,
+    hazard,
+    money,
+    risk_note,
+    short_percent,
+)
 from lamplighter.results import Finding, Item, NodeRow, Verdict
 from lamplighter.triage.cautions import cautions_for
 from lamplighter.wording import (
@@ -86,6 +95,7 @@ def node_section(
     """Return everything about one node, in words."""
     a = source.assessment
     always = cautions_for(())
+    triage = a.settings.get("triage") or {}
     findings = source.findings.get(row.node, [])
     verdicts = a.verdicts.get(row.node, {})
     return NodeSection(
@@ -102,7 +112,8 @@ def node_section(
         causes=tuple(_cause(c) for c in item.causes) if item else (),
         findings=tuple(_finding(f) for f in findings),
         verdicts=tuple(_verdict(name, verdicts.get(name)) for name in CHECKS if name in verdicts or name != "outage"),
-        risk=tuple(Fact(label=k.replace("_", " "), value=number(v)) for k, v in row.risk_parts.items()),
+        risk=_risk(row, triage.get("currency", "")),
+        risk_note=risk_note(triage.get("planning_interval_days"), triage.get("currency", "")),
         work=tuple(
             Fact(label=date(w["time"]), value=": ".join(filter(None, (w["action"], w.get("note", ""))))) for w in work
         ),
@@ -111,6 +122,13 @@ def node_section(
         note=note,
         data=data,
     )
+
+
+def _risk(row: NodeRow, currency: str) -> tuple[Fact, ...]:
+    """Return the parts of the risk, largest first; parts too small to see are left out."""
+    parts = sorted(row.risk_parts.items(), key=lambda p: (-p[1], p[0]))
+    least = 0.005 * max((v for _, v in parts), default=0.0)
+    return tuple(Fact(label=hazard(k), value=money(v, currency)) for k, v in parts if v > least)
 
 
 def _cause(cause: Any) -> CauseLine:

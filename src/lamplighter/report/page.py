@@ -100,7 +100,7 @@ def chart_library() -> tuple[str, str]:
     if spec is None or spec.origin is None:
         return "", ""
     text = (Path(spec.origin).parent / "package_data" / "plotly.min.js").read_text(encoding="utf-8")
-    packed = base64.b64encode(gzip.compress(text.encode("utf-8"), 9, mtime=0)).decode("ascii")
+    packed = base64.b64encode(gzip.compress(text.encode("utf-8"), 6, mtime=0)).decode("ascii")
     return packed, _hash(text)
 
 

@@ -216,13 +216,13 @@
     };
   };
   const panels = {
-    batteries: (d, c) => ({
+    batteries: (d, c, width) => ({
       data: [{
         type: "bar", x: d.x, y: d.expected, marker: { color: c.fit }, name: "expected", hovertemplate: "%{y:.1f}",
         error_y: { type: "data", symmetric: false, array: d.high.map((h, i) => Math.max(0, h - d.expected[i])),
           arrayminus: d.low.map((l, i) => Math.max(0, d.expected[i] - l)), color: c.ink2, thickness: 1.1, width: 3 },
       }],
-      layout: layout(c, 260, { bargap: 0.45, xaxis: { type: "category", tickvals: d.x.filter((_, i) => i % Math.ceil(d.x.length / 8) === 0), linecolor: c.rule, fixedrange: true, tickangle: 0, automargin: true },
+      layout: layout(c, 260, { bargap: 0.45, xaxis: { type: "category", tickvals: d.x.filter((_, i) => i % Math.ceil(d.x.length / Math.max(2, Math.floor(width / 76))) === 0), linecolor: c.rule, fixedrange: true, tickangle: 0, automargin: true },
         yaxis: axisY(c, { rangemode: "tozero" }) }),
     }),
     gateways: (d, c) => {
@@ -248,7 +248,7 @@
   const plot = async (element, figure) => {
     const Plotly = await chartLibrary();
     drawn.set(element, figure);
-    const { data, layout } = figure(palette());
+    const { data, layout } = figure(palette(), element.clientWidth);
     await Plotly.react(element, data, { ...layout, width: element.clientWidth }, options);
     element.parentElement.classList.add("drawn");
     element.classList.add("drawn");
@@ -299,7 +299,7 @@
 
   const redraw = () => {
     for (const [element, figure] of drawn) {
-      const { data, layout } = figure(palette());
+      const { data, layout } = figure(palette(), element.clientWidth);
       if (layout.xaxis.range) layout.xaxis.range = rangeOf(element);
       window.Plotly.react(element, data, { ...layout, width: element.clientWidth }, options);
     }
@@ -406,7 +406,7 @@
     const data = JSON.parse(await unpack(one("#fleet-data").textContent));
     for (const figure of figures) {
       const key = figure.dataset.panel;
-      if (data[key]) await plot(one(".plot", figure), (c) => panels[key](data[key], c));
+      if (data[key]) await plot(one(".plot", figure), (c, width) => panels[key](data[key], c, width));
     }
     root.dataset.fleet = "drawn";
   };

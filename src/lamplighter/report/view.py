@@ -163,7 +163,7 @@ def _sections(source: Source, rows: list[NodeRow]) -> tuple[tuple[NodeSection, .
     if trimmed:
         said = (
             f"Charts are kept for the {count(len(data), 'node')} that rank highest; "
-            f"the other {len(trimmed):,} have figures and verdicts only. Raise detail_mb in the settings for more."
+            f"the other {len(trimmed):,} have figures and verdicts only. Raise detail_mb and page_mb for more."
         )
     return sections, said
 

@@ -32,6 +32,7 @@ CHANGES: Mapping[str, str] = {
     "better": "Better",
     "done": "Done",
     "gone": "Gone",
+    "acknowledged": "Known, kept quiet",
 }
 CAUSES_OF_GAPS: Mapping[str, str] = {
     "node": "the node or its radio path",
@@ -41,6 +42,15 @@ CAUSES_OF_GAPS: Mapping[str, str] = {
 }
 NO_COMPARISON = "No earlier run to compare with. From the second weekly run on, changes stand here."
 NO_CHANGE = "Nothing changed since then."
+HAZARDS: Mapping[str, str] = {
+    "silence": "Silence",
+    "stuck": "Stuck reading",
+    "wrong": "Wrong reading",
+    "battery": "Battery",
+    "delivery": "Lost check-ins",
+    "margin": "Weak signal",
+    "zero": "Zero error",
+}
 NOT_RATED = "not rated"
 DAY_S = 86_400.0
 _SENTENCE_END = re.compile(r"(?<=[.!?;])\s+(?=[A-Z])")
@@ -54,6 +64,27 @@ def sure_words(probability: float | None) -> str:
         if probability >= least:  # type: ignore[operator]
             return words
     return "a guess"
+
+
+def hazard(name: str) -> str:
+    """Return the label of a part of the risk."""
+    return HAZARDS.get(name, capitalised(name.replace("_", " ")))
+
+
+def money(value: float, currency: str) -> str:
+    """Return an amount without false precision: ``1,373``, ``0.4``."""
+    amount = f"{value:,.0f}" if abs(value) >= 10 else number(value, 2)
+    return f"{amount} {currency}".strip()
+
+
+def risk_note(days: float | None, currency: str) -> str:
+    """Return what the parts of the rank are."""
+    span = f" ({number(days)} days)" if known(days) else ""
+    unit = f" in {currency}" if currency else ""
+    return (
+        f"Expected cost{unit} of lost or wrong data if it waits for the next planned visit{span}; "
+        "criticality sets the cost of a day."
+    )
 
 
 def first_sentence(text: str) -> str:
@@ -131,6 +162,11 @@ def moved(recent: float | None, before: float | None, unit: str, digits: int = 3
     if not known(before):
         return f"{show(recent)} in the last four weeks"
     return f"{show(recent)} in the last four weeks, {show(before)} in the four before"
+
+
+def quiet_until(until: float | None, note: str) -> str:
+    """Return why an acknowledged finding is kept quiet: ``until 15 Jan 2026: part on order``."""
+    return ": ".join(filter(None, (f"until {date(until)}" if known(until) else "", note)))
 
 
 def left_out(shown: int, total: int, what: str) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+from datetime import datetime
 from typing import Any
 
 from lamplighter.report.common import Source, signal
@@ -15,6 +17,7 @@ from lamplighter.report.wording import (
     due_note,
     first_sentence,
     near_date,
+    quiet_until,
     short_percent,
     sure_words,
 )
@@ -24,18 +27,30 @@ from lamplighter.wording import date, duration, known
 MOST_CHANGES = 4
 
 
+def acknowledged(source: Source) -> dict[str, str]:
+    """Return what is said of findings that a person knows about, by identity."""
+    entries = source.assessment.changes.get("acknowledged") or ()
+    return {e["id"]: quiet_until(_seconds(e.get("until")), e.get("note", "")) for e in entries}
+
+
 def split_work(source: Source) -> tuple[list[Item], list[Item]]:
-    """Return the items due within the week and all others, each in rank order."""
+    """Return the items due within the week and all others, in rank order; what is acknowledged stands last."""
     until = source.assessment.as_of + source.settings.week_days * DAY_S
-    items = sorted(source.assessment.items, key=lambda i: (i.rank, i.id))
-    week = [i for i in items if known(i.due) and i.due <= until]  # type: ignore[operator]
+    quiet = acknowledged(source)
+    items = sorted(source.assessment.items, key=lambda i: (_is_quiet(i, quiet), i.rank, i.id))
+    week = [i for i in items if known(i.due) and i.due <= until and not _is_quiet(i, quiet)]  # type: ignore[operator]
     inside = {id(i) for i in week}
     return week, [i for i in items if id(i) not in inside]
 
 
+def _is_quiet(item: Item, quiet: Collection[str]) -> bool:
+    return bool(item.findings) and set(item.findings) <= set(quiet)
+
+
 def work_line(source: Source, item: Item) -> WorkLine:
     """Return one item in words."""
-    as_of = source.assessment.as_of
+    as_of, quiet = source.assessment.as_of, acknowledged(source)
+    hushed = _is_quiet(item, quiet)
     effort = [f"Bring {item.part}"] if item.part else []
     effort += [f"{duration(item.minutes * 60)} on site"] if known(item.minutes) and item.minutes else []
     return WorkLine(
@@ -47,8 +62,9 @@ def work_line(source: Source, item: Item) -> WorkLine:
         place=item.site or (item.gateway if item.subject_kind == "node" else item.subject_kind),
         href=source.href(item.subject) if item.subject_kind == "node" else "",
         due=near_date(item.due, as_of) or "no date",
-        due_note=due_note(item.due, as_of),
-        overdue=known(item.due) and item.due < as_of,  # type: ignore[operator]
+        due_note=f"known, quiet {quiet[item.findings[0]]}" if hushed else due_note(item.due, as_of),
+        overdue=known(item.due) and item.due < as_of and not hushed,  # type: ignore[operator]
+        quiet=hushed,
         sure=sure_words(item.cause_probability),
         sure_note=short_percent(item.cause_probability),
         cause=item.cause,
@@ -76,30 +92,29 @@ def _spark(source: Source, item: Item) -> Spark | None:
 def changes(source: Source) -> Changes:
     """Return what changed since the last run."""
     data = source.assessment.changes
-    if not data:
-        return Changes(since="", groups=(), note=NO_COMPARISON)
     groups = tuple(_group(source, kind, data[kind]) for kind in CHANGES if data.get(kind))
-    return Changes(since=_day(data.get("since", "")), groups=groups, note="" if groups else NO_CHANGE)
+    if not data.get("since"):
+        return Changes(since="", groups=groups, note=NO_COMPARISON)
+    moved = any(g.kind != "acknowledged" for g in groups)
+    return Changes(since=date(_seconds(data["since"])), groups=groups, note="" if moved else NO_CHANGE)
 
 
 def _group(source: Source, kind: str, entries: list[dict[str, Any]]) -> ChangeGroup:
-    lines = tuple(
-        ChangeLine(
-            subject=e.get("node") or e.get("gateway") or "all nodes",
-            href=source.href(e.get("node", "")),
-            text=e.get("text") or e.get("reason") or "",
-        )
-        for e in entries
-    )
+    lines = tuple(_change(source, e) for e in entries)
     return ChangeGroup(kind=kind, label=CHANGES[kind], lines=lines, more=max(0, len(lines) - MOST_CHANGES))
 
 
-def _day(since: Any) -> str:
-    if isinstance(since, (int, float)):
-        return date(since)
-    from datetime import datetime
+def _change(source: Source, entry: dict[str, Any]) -> ChangeLine:
+    finding = source.finding.get(entry.get("id", ""))
+    subject = (
+        entry.get("node") or entry.get("gateway") or (finding and (finding.node or finding.gateway)) or "all nodes"
+    )
+    text = entry.get("text") or quiet_until(_seconds(entry.get("until")), entry.get("note", ""))
+    return ChangeLine(subject=subject, href=source.href(subject), text=first_sentence(text))
 
-    try:
-        return date(datetime.fromisoformat(str(since)).timestamp())
-    except ValueError:
-        return str(since)
+
+def _seconds(when: Any) -> float | None:
+    """Return an instant of the plain data, which may stand as a number or as ISO 8601 text, in seconds."""
+    if isinstance(when, str):
+        return datetime.fromisoformat(when).timestamp() if when else None
+    return when
