@@ -22,7 +22,8 @@ from lamplighter.intake.notes import duplicate_notes, notes_of_jobs
 from lamplighter.intake.plan import PLAIN, TAGS, WIDE, Plan
 from lamplighter.intake.planning import plan_all
 from lamplighter.intake.rows import Names, Rows, joined
-from lamplighter.intake.settle import settle
+from lamplighter.intake.renames import put_names_right
+from lamplighter.intake.settle import ranked, settle
 from lamplighter.intake.shapes import put_right
 from lamplighter.intake.source import blocks_after_heading
 from lamplighter.settings import Settings
@@ -143,9 +144,12 @@ def finished(run: Run, settings: Settings, units: Mapping[str, str], n_files: in
     rows.node = rank[rows.node]
     settled = settle(rows, settings.intake.join_tolerance_s, n_files)
     shaped = put_right(settled.rows, names, settings, n_files)
+    named = put_names_right(shaped.rows, names, units, settings.intake, n_files)
+    traits = {named.moved.get(n, n): t for n, t in shaped.traits.items()}
+    dropped = settled.duplicates + shaped.dropped + named.dropped
     files = [
         replace(f, duplicates=int(d), kept=f.records_read - f.rejected - int(d))
-        for f, d in zip(run.files, settled.duplicates + shaped.dropped, strict=True)
+        for f, d in zip(run.files, dropped, strict=True)
     ]
     rejects = pd.concat(run.rejected, ignore_index=True) if run.rejected else empty_rejects()
     rejects = rejects.sort_values(["file", "line"], kind="stable", ignore_index=True)
@@ -155,18 +159,11 @@ def finished(run: Run, settings: Settings, units: Mapping[str, str], n_files: in
         kept=sum(f.kept for f in files),
         duplicates=sum(f.duplicates for f in files),
         rejected=sum(f.rejected for f in files),
-        check_ins=len(shaped.rows),
+        check_ins=len(named.rows),
         reasons=dict(sorted(Counter(rejects["reason"]).items(), key=lambda r: (-r[1], r[0]))),
-        notes=(*notes_of_jobs(run.jobs), *duplicate_notes(files, int(settled.duplicates.sum())), *shaped.notes),
+        notes=(*notes_of_jobs(run.jobs), *duplicate_notes(files, int(settled.duplicates.sum())), *shaped.notes, *named.notes),
     )
-    return CheckIns(table_of(shaped.rows, names), account, rejects, shaped.traits)
-
-
-def ranked(final: list[str]) -> tuple[list[str], np.ndarray]:
-    """Return the distinct names in order, and each old number's place among them."""
-    names = sorted(set(final))
-    place = {n: i for i, n in enumerate(names)}
-    return names, np.array([place[n] for n in final], dtype=np.int32)
+    return CheckIns(table_of(named.rows, named.names), account, rejects, traits)
 
 
 def table_of(rows: Rows, names: list[str]) -> pd.DataFrame:

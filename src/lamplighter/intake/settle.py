@@ -42,6 +42,13 @@ def settle(rows: Rows, tolerance_s: float, n_files: int) -> Settled:
     return Settled(rows, dropped)
 
 
+def ranked(final: list[str]) -> tuple[list[str], np.ndarray]:
+    """Return the distinct names in order, and each old number's place among them."""
+    names = sorted(set(final))
+    place = {n: i for i, n in enumerate(names)}
+    return names, np.array([place[n] for n in final], dtype=np.int32)
+
+
 def sort_order(rows: Rows) -> np.ndarray | None:
     """Return the order of rows by node and time, None when they stand in it; fast on rows that are partly sorted."""
     node, time = rows.node, rows.time

@@ -76,6 +76,8 @@ def _beyond(values: np.ndarray, limit: float, spans: list[tuple[int, int]]) -> l
     return [(a, b) for a, b in spans if 2 * above[a:b].sum() > np.isfinite(values[a:b]).sum()]
 
 
+_ENOUGH = 5_000
+"""Rows of a node that are enough to tell how its values were stored."""
 MOST_VOLTS = 30.0
 """A battery of a transmitter has less [V]; a median above it is a charge in percent."""
 LEAST_POSITIVE_RSSI = 20.0
@@ -85,11 +87,12 @@ LEAST_POSITIVE_RSSI = 20.0
 def repeats_of(rows: Rows) -> np.ndarray:
     """Return which rows equal the one before, all values of them, shape (n,)."""
     same = np.zeros(len(rows), dtype=bool)
-    if len(rows) > 1:
-        same[1:] = rows.node[1:] == rows.node[:-1]
-        for name in VALUES:
-            value = getattr(rows, name)
-            same[1:] &= (value[1:] == value[:-1]) | (np.isnan(value[1:]) & np.isnan(value[:-1]))
+    left = np.flatnonzero(rows.node[1:] == rows.node[:-1])
+    for name in ("sequence", *VALUES):
+        value = getattr(rows, name)
+        now, before = value[left + 1], value[left]
+        left = left[(now == before) | (np.isnan(now) & np.isnan(before))]
+    same[left + 1] = True
     return same
 
 
@@ -109,7 +112,7 @@ def filled_grid(same: np.ndarray, time: np.ndarray, s: IntakeSettings) -> Grid |
     random; with so few of them two rows running, their spacing would scatter (geometrically), not gather.
     """
     starts = np.flatnonzero(~same)
-    if len(starts) < s.filled_min_runs + 1 or len(same) < 2 * len(starts):
+    if len(starts) < s.filled_min_runs + 1:
         return None
     spacing = np.diff(time)
     steps, counts = np.unique(spacing, return_counts=True)
@@ -189,10 +192,14 @@ def looks_compressed(time: np.ndarray, reading: np.ndarray, s: IntakeSettings) -
     exception deviation, so that small steps are missing; a lossy path drops check-ins, too, but small and zero steps stay.
     Rows forced after the longest time allowed are left out.
     """
+    time, reading = time[-_ENOUGH:], reading[-_ENOUGH:]
     some = np.isfinite(reading)
     spacing, step = np.diff(time[some]), np.abs(np.diff(reading[some]))
     if len(spacing) < s.compressed_min_rows:
         return None
+    middle = np.median(spacing)
+    if (np.abs(spacing - middle) <= 0.02 * middle).mean() > s.compressed_max_even:
+        return False
     classes = np.round(np.log(np.maximum(spacing, 1e-3)) / np.log(1.05)).astype(np.int64)
     _, counts = np.unique(classes, return_counts=True)
     if counts.max() > s.compressed_max_even * len(spacing):

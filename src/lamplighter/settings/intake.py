@@ -70,6 +70,14 @@ class IntakeSettings(Section):
     compressed_min_share: float = setting(
         0.3, "-", "Storage is set for a historian, not for a node; a single one that looks so is chance.", low=0.0, high=1.0
     )
+    rename_max_gap: float = setting(
+        5.0, "check-in intervals", "A node that goes on under another name does so at once; a few check-ins may be lost.", low=1.0
+    )
+    mixed_min_rows: int = setting(60, "rows", "Turns of two nodes show within a few dozen check-ins.", low=20)
+    mixed_min_turns: float = setting(
+        0.6, "-", "Two nodes take turns except where check-ins are lost; one node's values do so in two measures by chance only.",
+        low=0.3, high=1.0,
+    )
     max_expansion: float = setting(
         250.0, "times", "Exports shrink 5 to 30 times; a file that grows more than this is refused as a trap.", low=1.0
     )
