@@ -137,14 +137,19 @@ def read_register(path: str | Path, timezone: str = "UTC") -> tuple[dict[str, Re
 
 
 def read_worklog(path: str | Path, timezone: str = "UTC") -> tuple[dict[str, tuple[WorkEntry, ...]], tuple[str, ...]]:
-    """Read worklog.csv: node, time, action, note.
+    """Read worklog.csv: node, time, action, note; lines without a time are work not done yet and are left out.
 
     Raises
     ------
     InputError
         When the file cannot be read, lacks a column, or has an unknown action or an unreadable time.
     """
-    rows, notices, _ = _rows(path, {"node", "time", "action", "note"}, ("node", "time", "action"))
+    rows, notices, _ = _rows(path, {"node", "time", "action", "note"}, ("node", "time", "action"), frozenset({"time"}))
+    undone = sum(not row.get("time") for _, row in rows)
+    if undone:
+        lines = "1 line" if undone == 1 else f"{undone} lines"
+        notices = (*notices, f"{Path(path).name}: {lines} without a time left out, as work not done yet")
+    rows = [(line, row) for line, row in rows if row.get("time")]
     log: dict[str, list[WorkEntry]] = {}
     for line, row in rows:
         action = " ".join(row["action"].lower().split())
@@ -201,7 +206,7 @@ def _value(name: str, text: str, hint: Any, comma: bool, timezone: str) -> Any:
 
 
 def _rows(
-    path: str | Path, known: set[str], needed: tuple[str, ...]
+    path: str | Path, known: set[str], needed: tuple[str, ...], may_lack: frozenset[str] = frozenset()
 ) -> tuple[list[tuple[int, dict[str, str]]], tuple[str, ...], bool]:
     """Lines of a small CSV file as (line, cells by known column), what was ignored, whether the comma is decimal."""
     try:
@@ -222,8 +227,8 @@ def _rows(
             row = {h: c.strip() for h, c in zip(heading, cells, strict=False) if h in known}
             if not any(row.values()):
                 continue
-            if not all(row.get(name) for name in needed):
-                missing = next(name for name in needed if not row.get(name))
+            missing = next((name for name in needed if not row.get(name) and name not in may_lack), None)
+            if missing is not None:
                 raise InputError(
                     f"column {missing} is empty", file=path, line=reader.line_num, remedy="fill it or drop the line"
                 )
