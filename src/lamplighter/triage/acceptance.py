@@ -77,7 +77,7 @@ def interval_point(seen: float | None, told: float | None) -> Point:
     if seen is None or told is None:
         return Point("interval", None, "interval not known" if seen is None else "interval not in the register")
     right = abs(seen / told - 1) <= SAME_INTERVAL
-    words = f"checks in every {wording.duration(seen)}"
+    words = f"checks in every {wording.duration(seen).removeprefix('1 ')}"
     return Point("interval", right, words + (" as registered" if right else f", registered {wording.duration(told)}"))
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from statistics import median
 from typing import Any
 
 import numpy as np
@@ -112,7 +111,7 @@ def fresh_levels(volts: Mapping[str, tuple[np.ndarray, np.ndarray]], context: Co
     types: dict[tuple[str, str], list[float]] = {}
     for node, level in own.items():
         types.setdefault(_type(node, context), []).append(level)
-    usual = {kind: median(levels) for kind, levels in types.items()}
+    usual = {kind: float(np.quantile(levels, 0.75, method="higher")) for kind, levels in types.items()}
     return {n: max(level, usual[_type(n, context)]) if any(_type(n, context)) else level for n, level in own.items()}
 
 
