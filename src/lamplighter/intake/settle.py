@@ -59,26 +59,51 @@ def sort_order(rows: Rows) -> np.ndarray | None:
     if (later >= 0).all():
         small = node.astype(np.uint16) if len(node) and node.max() < 2**16 else node
         return np.argsort(small, kind="stable")
+    span = int(time.max()) - int(time.min()) + 1
+    if span.bit_length() + int(node.max()).bit_length() < 63:
+        # One key sorts faster than two, above all where exports are sorted in stretches.
+        return np.argsort(node.astype(np.int64) * span + (time - time.min()), kind="stable")
     return np.lexsort((time, node))
 
 
 def _merge_equal(rows: Rows, dropped: np.ndarray) -> Rows:
-    same = (np.diff(rows.node) == 0) & (np.diff(rows.time) == 0)
-    if not same.any():
+    first = np.ones(len(rows), dtype=bool)
+    first[1:] = (rows.node[1:] != rows.node[:-1]) | (rows.time[1:] != rows.time[:-1])
+    if first.all():
         return rows
-    group = np.concatenate([[0], np.cumsum(~same)])
-    size = np.bincount(group)
-    several = size[group] > 1
-    crowd = rows.take(several)
-    crowd_group = group[several]
-    crowd = crowd.take(_content_order(crowd, crowd_group))
-    merged = _merge_groups(crowd, crowd_group, dropped)
-    first = np.concatenate([[True], ~same])
-    out = rows.take(first)
-    place = np.flatnonzero(size > 1)
-    for name in ("node", "time", *VALUES, "quality", "has", "file"):
-        getattr(out, name)[place] = getattr(merged, name)
+    start = np.flatnonzero(first)
+    out = rows.take(start)
+    clean = _nothing_twice(rows, start)
+    group = np.cumsum(first) - 1
+    size = np.diff(np.append(start, len(rows)))
+    _scatter(rows, out, group, np.flatnonzero(~first & clean[group]))
+    place = np.flatnonzero((size > 1) & ~clean)
+    if len(place):
+        several = ((size > 1) & ~clean)[group]
+        crowd = rows.take(several)
+        crowd_group = group[several]
+        crowd = crowd.take(_content_order(crowd, crowd_group))
+        merged = _merge_groups(crowd, crowd_group, dropped)
+        for name in ("node", "time", *VALUES, "quality", "has", "file"):
+            getattr(out, name)[place] = getattr(merged, name)
     return out
+
+
+def _nothing_twice(rows: Rows, start: np.ndarray) -> np.ndarray:
+    """Groups of parts in which no measure comes twice."""
+    together = np.bitwise_or.reduceat(rows.has, start)
+    return (np.add.reduceat(rows.has.astype(np.int64), start) == together) & ((together & WHOLE) == 0)
+
+
+def _scatter(rows: Rows, out: Rows, target: np.ndarray, source: np.ndarray) -> None:
+    """Put what some rows have into the rows that they belong to, where nothing stands yet."""
+    has = rows.has[source]
+    for name in VALUES:
+        some = source[(has & BITS[name]) > 0]
+        getattr(out, name)[target[some]] = getattr(rows, name)[some]
+    graded = source[((has & (BITS["quality"] | BITS["reading"])) > 0) & (rows.quality[source] > 0)]
+    np.maximum.at(out.quality, target[graded], rows.quality[graded])
+    np.bitwise_or.at(out.has, target[source], has)
 
 
 def _content_order(rows: Rows, group: np.ndarray) -> np.ndarray:
@@ -134,15 +159,8 @@ def _join_near(rows: Rows, tolerance: int) -> Rows:
     chain = np.flatnonzero(~head | np.concatenate([near, [False]]))
     for a, b in _runs(head, chain):
         _split_chain(rows, a, b, tolerance, head)
-    target = np.cumsum(head) - 1
     out = rows.take(head)
-    tail = np.flatnonzero(~head)
-    for name in VALUES:
-        put = (rows.has[tail] & BITS[name]) > 0
-        getattr(out, name)[target[tail[put]]] = getattr(rows, name)[tail[put]]
-    grade = (rows.has[tail] & (BITS["quality"] | BITS["reading"])) > 0
-    np.maximum.at(out.quality, target[tail[grade]], rows.quality[tail[grade]])
-    np.bitwise_or.at(out.has, target[tail], rows.has[tail])
+    _scatter(rows, out, np.cumsum(head) - 1, np.flatnonzero(~head))
     return out
 
 
