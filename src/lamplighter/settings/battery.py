@@ -42,6 +42,13 @@ class BatterySettings(Section):
         0.0015, "V/degC", "Spread of the coefficient between nodes of one class, for shrinking a node toward its class.",
         low=1e-6,
     )  # fmt: skip
+    ambient_min_nodes: int = setting(
+        3, "nodes", "With this many thermometers in the fleet, nodes without one take the fleet's weather.", low=1
+    )
+    temperature_doubt: float = setting(
+        0.25, "share", "Share of a temperature adjustment that may be wrong; days far from the usual count for less.",
+        source=_CALIBRATED, low=0, high=1,
+    )  # fmt: skip
 
     # Lives
     swap_min_share: float = setting(

@@ -11,7 +11,7 @@ from lamplighter.checkins import DAY_S
 from lamplighter.checks.battery.cells import CHEMISTRIES, UNKNOWN, Cell, cell_of, cells_in_series
 from lamplighter.checks.battery.estimators import Shape
 from lamplighter.checks.battery.measure import BatteryMeasures
-from lamplighter.checks.battery.observe import HINGE_C, Temperature, Track, response
+from lamplighter.checks.battery.observe import HINGE_C, Temperature, Track, fit_temperature, response
 from lamplighter.checks.battery.outlook import RECENT_D, drain_use, recent_drop
 from lamplighter.checks.battery.prior import Drain, LifePrior, budget_prior, drain_of, fleet_prior, q10_factor
 from lamplighter.checks.battery.shapes import learn_shape
@@ -98,7 +98,7 @@ def cutoff_of(entry: RegisterEntry, cell: Cell, fresh_v: float, settings: Batter
 
 
 def shrunk_temperatures(
-    measures: Mapping[str, BatteryMeasures], groups: Mapping[str, tuple[str, int]], settings: BatterySettings
+    own_fits: Mapping[str, Temperature], groups: Mapping[str, tuple[str, int]], settings: BatterySettings
 ) -> dict[str, Temperature]:
     """Draw every node's response to temperature toward its class, by how well each is known.
 
@@ -113,7 +113,7 @@ def shrunk_temperatures(
         cells = group[1] if group[0] != UNKNOWN else max(1, round(group[1] / 4.5))
         spread = settings.coefficient_spread * cells
         base = settings.coefficient_v_per_c * cells
-        own = np.array([(t.slope, t.error, t.extra, t.extra_error) for t in (measures[n].temperature for n in nodes)])
+        own = np.array([(t.slope, t.error, t.extra, t.extra_error) for t in (own_fits[n] for n in nodes)])
         slope = shrink(own[:, 0], own[:, 1], base, spread)
         extra = shrink(own[:, 2], own[:, 3], 0.0, spread)
         out |= {
@@ -133,12 +133,49 @@ def shrink(values: np.ndarray, errors: np.ndarray, default: float, spread: float
     return (own * np.where(known, values, 0.0) + mean / spread**2) / (own + 1.0 / spread**2)
 
 
-def readjusted(measures: BatteryMeasures, fit: Temperature, settings: BatterySettings) -> Track:
-    """Return the track adjusted with another response to temperature."""
-    track = measures.track
-    assert track is not None
-    own = response(track.temperature, measures.temperature, settings.reference_c)
-    return replace(track, volts=track.volts + own - response(track.temperature, fit, settings.reference_c))
+def ambient(tracks: Mapping[str, Track], least: int) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:
+    """Return the fleet's weather: days, median of the nodes' mean and of their coldest temperatures; None with few nodes."""
+    known = [t for _, t in sorted(tracks.items()) if np.isfinite(t.temperature).any()]
+    if len(known) < least:
+        return None
+    day = np.concatenate([np.floor(t.time / DAY_S) for t in known]).astype(np.int64)
+    values = np.stack([np.concatenate([getattr(t, name) for t in known]) for name in ("temperature", "coldest")])
+    keep = np.isfinite(values).all(axis=0)
+    day, values = day[keep], values[:, keep]
+    days, group = np.unique(day, return_inverse=True)
+    order = [np.lexsort((v, group)) for v in values]
+    size = np.bincount(group)
+    middle = np.concatenate([[0], np.cumsum(size)[:-1]]) + size // 2
+    return days, values[0][order[0]][middle], values[1][order[1]][middle]
+
+
+def with_ambient(
+    measures: Mapping[str, BatteryMeasures], settings: BatterySettings
+) -> tuple[dict[str, Track], dict[str, Temperature]]:
+    """Return every node's track and response to temperature; nodes without a thermometer take the fleet's weather."""
+    tracks = {n: m.track for n, m in measures.items() if m.track is not None}
+    fits = {n: measures[n].temperature for n in tracks}
+    weather = ambient(tracks, settings.ambient_min_nodes)
+    if weather is None:
+        return tracks, fits
+    days, mean, cold = weather
+    for node, track in tracks.items():
+        if np.isfinite(track.temperature).any() or not len(track):
+            continue
+        when = np.floor(track.time / DAY_S)
+        if when[0] < days[0] - 3 or when[-1] > days[-1] + 3:
+            continue
+        felt = np.interp(when, days, mean)
+        fits[node] = fit_temperature(track.time, track.volts, felt)
+        own = response(felt, fits[node], settings.reference_c)
+        tracks[node] = replace(track, temperature=felt, coldest=np.interp(when, days, cold), volts=track.volts - own)
+    return tracks, fits
+
+
+def readjusted(track: Track, own: Temperature, fit: Temperature, settings: BatterySettings) -> Track:
+    """Return the track adjusted with another response to temperature than its own."""
+    before = response(track.temperature, own, settings.reference_c)
+    return replace(track, volts=track.volts + before - response(track.temperature, fit, settings.reference_c))
 
 
 def actual_low(track: Track, fit: Temperature, settings: BatterySettings) -> np.ndarray:
@@ -230,11 +267,12 @@ def gather(
     cells = {n: cell_of(register[n].battery_chemistry, register[n].battery_part) for n in nodes}
     fresh = {n: fresh_voltage(measures[n]) for n in nodes}
     groups = {n: group_of(cells[n], fresh[n]) for n in nodes}
-    fits = shrunk_temperatures(measures, groups, settings)
+    tracks, own = with_ambient(measures, settings)
+    fits = shrunk_temperatures({n: own[n] for n in nodes}, groups, settings)
     out = {}
     for n in nodes:
         m, entry, cell = measures[n], register[n], cells[n]
-        track = readjusted(m, fits[n], settings)
+        track = readjusted(tracks[n], own[n], fits[n], settings)
         cutoff, origin = cutoff_of(entry, cell, fresh[n], settings)
         rate = float(np.median(m.rate[track.time >= track.time[-1] - RECENT_D * DAY_S]))
         capacity = entry.battery_capacity_ah or cell.capacity_ah

@@ -163,8 +163,9 @@ def look_ahead(
     age = xs[-1] - xs
     memory = max(0.5 * (xs[-1] - xs[0]), 1e-6)
     span = np.median(np.diff(track.time)) / DAY_S if len(track) > 1 else 1.0
-    weight = np.sqrt(size * max(span, 1e-6)) * np.exp(-age / memory)
-    tail = volts[-max(3, int(round(3 / max(span, 1e-6)))) :]
+    trust = plain_days(track, fit, max(noise, settings.model_error_share * float(np.median(volts))), settings)
+    weight = np.sqrt(size * max(span, 1e-6)) * np.exp(-age / memory) * mean(trust)
+    level, pieces = present_level(track.time, volts, trust)
     ahead = days_ahead(settings.longest_days)
     now = track.time[-1]
     floor = np.full(len(ahead), cutoff_v)
@@ -176,9 +177,32 @@ def look_ahead(
         cold_sd = slope * season.sd
     return Outlook(
         x=xs, volts=vs, weight=weight, noise=noise, x_now=float(xs[-1]) if len(xs) == 1 else float(before + x[-1]),
-        start_known=start_known, ahead=ahead, floor=floor, level=float(np.median(tail)),
-        level_error=float(noise / np.sqrt(len(tail))), cutoff_v=cutoff_v, cold_sd=cold_sd,
+        start_known=start_known, ahead=ahead, floor=floor, level=level,
+        level_error=float(noise / np.sqrt(pieces)), cutoff_v=cutoff_v, cold_sd=cold_sd,
     )  # fmt: skip
+
+
+def plain_days(track: Track, fit: Temperature, sigma: float, settings: BatterySettings) -> np.ndarray:
+    """Return the trust in each bin [0..1], shape (n,): a temperature far from that of late leaves the adjustment in doubt."""
+    if not np.isfinite(track.temperature).any():
+        return np.ones(len(track))
+    felt = response(track.temperature, fit, settings.reference_c)
+    recent = track.time >= track.time[-1] - 2 * RECENT_D * DAY_S
+    doubt = settings.temperature_doubt * (felt - np.median(felt[recent]))
+    return 1.0 / (1.0 + (doubt / sigma) ** 2)
+
+
+def present_level(time: np.ndarray, volts: np.ndarray, trust: np.ndarray) -> tuple[float, float]:
+    """Return the level of the last days [V] and how many bins it rests on: three days, or more when they are in doubt."""
+    for days in (3.0, 6.0, 12.0):
+        recent = time >= time[-1] - days * DAY_S
+        recent[-3:] = True
+        if trust[recent].sum() >= 0.5 * min(recent.sum(), 3 * (time >= time[-1] - DAY_S).sum()):
+            break
+    v, w = volts[recent], trust[recent]
+    order = np.argsort(v)
+    total = np.cumsum(w[order])
+    return float(v[order][np.searchsorted(total, 0.5 * total[-1])]), float(max(w.sum(), 1.0))
 
 
 def recent_drop(track: Track) -> float:
