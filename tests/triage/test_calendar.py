@@ -38,7 +38,7 @@ def test_a_parser_reads_back_what_was_planned() -> None:
     assert event.decoded("DTSTAMP") == wording.instant(plan.as_of)
     assert str(event["SUMMARY"]) == "North: 1 job (Crew 1)"
     assert str(event["LOCATION"]) == "North"
-    assert "Point: Replace the battery [BP-1]" in str(event["DESCRIPTION"])
+    assert "Point (N00): Replace the battery [BP-1]" in str(event["DESCRIPTION"])
     assert "Nothing here authorises work." in str(event["DESCRIPTION"])
 
 

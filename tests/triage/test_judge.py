@@ -204,12 +204,18 @@ def test_a_battery_is_due_when_one_in_ten_would_be_empty_and_not_while_much_is_l
     assert item.not_before == NOW + (150 - 0.25 * 400) * DAY_S
 
 
-@pytest.mark.parametrize(("p10", "due"), [(-30, 0), (0, 0), (12, 12)])
-def test_nothing_is_due_in_the_past(p10: float, due: float) -> None:
-    fleet = Fleet(
-        findings=[finding("N00", "battery", "battery_end", "M")], facts={"N00": battery(p10, p10 + 20, p10 + 50)}
-    )
-    assert fleet.items()["node:N00"].due == NOW + due * DAY_S
+@pytest.mark.parametrize(("p10", "due"), [(-30, 7), (0, 7), (3, 7), (12, 12)])
+def test_a_battery_that_may_be_empty_is_due_no_sooner_than_a_node_that_is_lost(p10: float, due: float) -> None:
+    assert ending("N00", p10, p10 + 20, p10 + 50).items()["node:N00"].due == NOW + due * DAY_S
+    lost = Fleet(findings=[finding("N00", "arrivals", "silent", "F")]).items()["node:N00"]
+    assert lost.due == NOW + 7 * DAY_S
+
+
+def test_a_limit_passed_already_is_due_like_any_other_trouble_of_its_signal() -> None:
+    fleet = Fleet(findings=[finding("N00", "radio", "rssi_trend", "M")], facts={"N00": {"margin_due": NOW - DAY_S}})
+    assert fleet.items()["node:N00"].due == NOW + 28 * DAY_S
+    fleet.facts["N00"] = {"margin_due": NOW + 200 * DAY_S}
+    assert fleet.items()["node:N00"].due == NOW + 200 * DAY_S
 
 
 def test_cautions_about_the_battery_follow_its_chemistry() -> None:

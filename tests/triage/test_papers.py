@@ -52,7 +52,9 @@ def test_visits_csv_has_one_row_a_job_with_the_day_and_the_reason(tmp_path: Path
 
 
 def test_a_job_out_of_its_window_says_so(tmp_path: Path) -> None:
-    write_visits(plan_visits(ending("N00", -30, -5, 20, severity="F").assessment()), tmp_path)
+    fleet = ending("N00", -30, -5, 20, severity="F")
+    fleet.nodes["N00"] = replace(fleet.nodes["N00"], criticality=5.0)
+    write_visits(plan_visits(fleet.assessment(), crew=["Fri 8h"]), tmp_path)
     assert [r["in_window"] for r in read(tmp_path / "visits.csv")] == ["no"]
 
 
@@ -164,7 +166,7 @@ def test_the_command_plans_prints_and_writes_beside_the_assessment(tmp_path: Pat
     write_assessment(fleet.assessment(), tmp_path / "assessment.json")
     result = CliRunner().invoke(app, ["visits", str(tmp_path), "--crew", "North=Mon-Thu 7h", "--horizon", "60"])
     assert result.exit_code == 0, result.output
-    assert "South: 1 job, Point 06" in result.output
+    assert "South: 1 job, Point 06 (N06)" in result.output
     assert "(North)" not in result.output
     assert "EUR" in result.output
     assert (tmp_path / "visits.ics").is_file()

@@ -147,10 +147,15 @@ def test_without_a_site_the_trip_goes_near_the_gateway_or_to_the_node() -> None:
 # --- what cannot be met ---------------------------------------------------------------------------------------------
 
 
-def test_an_overdue_job_is_done_as_soon_as_a_crew_can_go_and_said_so() -> None:
-    plan = plan_visits(ending("N00", -40, -10, 5, severity="F").assessment())
-    (unmet,) = plan.unmet
-    assert unmet.day == TODAY + timedelta(days=1) == day_of(plan)["N00"]
+def test_a_job_due_before_anyone_can_go_is_done_as_soon_as_someone_can_and_said_so() -> None:
+    plan = plan_visits(ending("N00", -40, -10, 5, severity="F").assessment(), crew=["Thu 8h"])
+    assert plan.unmet == ()
+    assert day_of(plan)["N00"] == date(2026, 3, 5)
+    fleet = ending("N00", -40, -10, 5, severity="F")
+    fleet.nodes["N00"] = replace(fleet.nodes["N00"], criticality=5.0)
+    late = plan_visits(fleet.assessment(), crew=["Thu 8h"])
+    (unmet,) = late.unmet
+    assert unmet.day == date(2026, 3, 5) == day_of(late)["N00"]
     assert unmet.reason == "it is due before the first day on which a crew can go"
 
 

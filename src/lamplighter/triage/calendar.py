@@ -45,7 +45,7 @@ def summary(visit: Visit) -> str:
 
 def description(visit: Visit) -> str:
     """Return the jobs, one a line, and what to bring."""
-    jobs = [f"{job.name}: {job.action}" + (f" [{job.part}]" if job.part else "") for job in visit.jobs]
+    jobs = [f"{job.name} ({job.subject}): {job.action}" + (f" [{job.part}]" if job.part else "") for job in visit.jobs]
     return "\n".join([*jobs, "See the job sheet for steps and cautions. Nothing here authorises work."])
 
 

@@ -9,7 +9,8 @@ from itertools import combinations
 import numpy as np
 
 from lamplighter.results import Cause
-from lamplighter.triage.rules import Rules, load_rules
+from lamplighter.settings.triage import TriageSettings
+from lamplighter.triage.rules import CauseRule, Rules, load_rules
 
 UNCLEAR = "cause not clear"
 FOR_RATIO = 2.0
@@ -117,6 +118,20 @@ def causes_of(
 def state_array(states: Mapping[str, bool | None], rules: Rules) -> np.ndarray:
     """Return states in the order of the table: 1, 0 or NaN, shape (n_evidence,)."""
     return np.array([np.nan if (v := states.get(e.evidence)) is None else float(v) for e in rules.evidence])
+
+
+def diagnose(
+    states: Mapping[str, bool | None], rules: Rules, s: TriageSettings, subject: str
+) -> tuple[tuple[Cause, ...], tuple[CauseRule, ...]]:
+    """Return the probable causes, and the rules of those that make up the job."""
+    if True not in states.values():
+        return (Cause(cause=UNCLEAR, probability=1.0),), (rules.cause(UNCLEAR),)
+    causes = causes_of(states, s.rules_file, subject, s.evidence_weight, 0.0)
+    chosen = chosen_causes(causes, states, rules, s.second_cause_probability)
+    shown = [
+        c for n, c in enumerate(causes) if n == 0 or c.probability >= s.shown_cause_probability or c.cause in chosen
+    ]
+    return tuple(shown), tuple(rules.cause(c) for c in chosen)
 
 
 def chosen_causes(causes: Sequence[Cause], states: Mapping[str, bool | None], rules: Rules, least: float) -> list[str]:

@@ -197,8 +197,8 @@ def _from_battery(row: NodeRow, assessment: Assessment, s: TriageSettings, rule:
     now, entry = assessment.as_of, _entry(assessment, row.node)
     outlook = outlook_of(row, entry, now, s)
     assert outlook is not None
-    due = max(0.0, outlook.p10)
     level = row.criticality if row.criticality is not None else s.default_criticality
+    due = max(outlook.p10, s.failure_due_days[round(min(max(level, 1), 5)) - 1])
     return Job(
         id=f"node:{row.node}",
         subject_kind="node",

@@ -2,40 +2,21 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import replace
 
 import numpy as np
 
-from lamplighter import wording
-from lamplighter.checkins import DAY_S
 from lamplighter.checks.base import CheckResult, Context
-from lamplighter.results import SEVERITIES, Cause, Finding, Item, NodeRow
-from lamplighter.settings.triage import TriageSettings
+from lamplighter.results import Finding, Item, NodeRow
 from lamplighter.triage import risk
-from lamplighter.triage.cases import NOT_EVALUATED, NodeCase, gather_cases, gone, severity_order, states_of
-from lamplighter.triage.cautions import cautions_for
-from lamplighter.triage.diagnosis import UNCLEAR, causes_of, chosen_causes
-from lamplighter.triage.rules import CauseRule, Rules, load_rules
+from lamplighter.triage.cases import NodeCase, gather_cases, gone, states_of
+from lamplighter.triage.diagnosis import diagnose
+from lamplighter.triage.items import Judged, make_row, node_item, shared_item
+from lamplighter.triage.rules import Rules, load_rules
 from lamplighter.triage.shared import SharedFault, find_shared, nodes_by_gateway
 
-COLUMNS = frozenset(f.name for f in fields(NodeRow)) - {"rank", "node", "name", "site", "gateway", "risk_parts"}
-CANNOT = "Cannot be judged: "
 LOSING = frozenset({"silent", "delivery_falling", "low_delivery"})
-
-
-@dataclass(frozen=True, kw_only=True)
-class Judged:
-    """One node's case with what the triage makes of it."""
-
-    case: NodeCase
-    own: tuple[Finding, ...]
-    shared: SharedFault | None
-    causes: tuple[Cause, ...]
-    jobs: tuple[CauseRule, ...]
-    parts: dict[str, float]
-    shared_part: float
 
 
 def judge_fleet(results: Mapping[str, CheckResult], context: Context) -> tuple[list[NodeRow], list[Item]]:
@@ -87,20 +68,6 @@ def judge_nodes(
     return judged
 
 
-def diagnose(
-    states: Mapping[str, bool | None], rules: Rules, s: TriageSettings, subject: str
-) -> tuple[tuple[Cause, ...], tuple[CauseRule, ...]]:
-    """Return the probable causes, and the rules of those that make up the job."""
-    if True not in states.values():
-        return (Cause(cause=UNCLEAR, probability=1.0),), (rules.cause(UNCLEAR),)
-    causes = causes_of(states, s.rules_file, subject, s.evidence_weight, 0.0)
-    chosen = chosen_causes(causes, states, rules, s.second_cause_probability)
-    shown = [
-        c for n, c in enumerate(causes) if n == 0 or c.probability >= s.shown_cause_probability or c.cause in chosen
-    ]
-    return tuple(shown), tuple(rules.cause(c) for c in chosen)
-
-
 def price(
     case: NodeCase, own: tuple[Finding, ...], fault: SharedFault | None, context: Context, t: np.ndarray
 ) -> tuple[dict[str, float], float]:
@@ -149,202 +116,6 @@ def peers_losing(cases: Mapping[str, NodeCase], context: Context) -> dict[str, b
             others = len(nodes) - 1
             answer[n] = None if others < 2 else bad - (n in lossy) >= others / 2
     return answer
-
-
-def make_row(judged: Judged, context: Context) -> NodeRow:
-    """Return a node's row, not yet ranked."""
-    case, entry = judged.case, judged.case.entry
-    row = NodeRow(node=case.node, name=entry.name or case.node, site=entry.site, gateway=entry.gateway)
-    for name, value in case.facts.items():
-        if name in COLUMNS:
-            setattr(row, name, value)
-    row.interval_s = row.interval_s if row.interval_s is not None else entry.interval_s
-    row.criticality = (
-        entry.criticality if entry.criticality is not None else context.settings.triage.default_criticality
-    )
-    row.status, row.reason = status_and_reason(judged)
-    if row.status != "":
-        row.risk_parts, row.risk = judged.parts, risk.total_risk(judged.parts)
-    if judged.causes:
-        row.cause, row.cause_probability = judged.causes[0].cause, round(judged.causes[0].probability, 3)
-        row.action, row.due = action_of(judged.jobs), due_of(judged.jobs, judged.own, case, context)
-    return row
-
-
-def status_and_reason(judged: Judged) -> tuple[str, str]:
-    """Return the NE 107 signal and the reason in plain words."""
-    if judged.own:
-        return judged.own[0].severity, reason_of(judged.own)
-    if gone(judged.case):
-        return "", f"{CANNOT}taken out, says the work log."
-    if judged.shared is not None and judged.shared.dark:
-        whom = "the host" if judged.shared.subject_kind == "host" else f"its gateway {judged.shared.subject}"
-        since = "" if judged.shared.since is None else f" since {wording.date(judged.shared.since)}"
-        return "", f"{CANNOT}silent together with {whom}{since}."
-    return quiet_status(judged.case)
-
-
-def quiet_status(case: NodeCase) -> tuple[str, str]:
-    """Return signal and reason of a node on which nothing was found."""
-    missing = {name: v.reason for name, v in case.verdicts.items() if v.state == NOT_EVALUATED}
-    if len(missing) == len(case.verdicts):
-        why = next((r for r in missing.values() if r), "no check could look at it")
-        return "", f"{CANNOT}{why[:1].lower()}{why[1:].rstrip('.')}."
-    looked = f" Not evaluated: {wording.joined(list(missing))}." if missing else ""
-    return "good", f"Nothing found.{looked}"
-
-
-def reason_of(findings: tuple[Finding, ...], most: int = 2) -> str:
-    """Return the evidence of the worst findings as one or two sentences."""
-    said = list(dict.fromkeys(f.evidence.rstrip(". ") for f in findings if f.evidence))
-    rest = len(said) - most
-    more = f" And {wording.count(rest, 'further finding')}." if rest > 0 else ""
-    return " ".join(f"{text}." for text in said[:most]) + more or "See its findings."
-
-
-def action_of(jobs: tuple[CauseRule, ...]) -> str:
-    """Return the actions of a job as one sentence."""
-    return "; also: ".join(dict.fromkeys(job.action for job in jobs))
-
-
-def due_of(jobs: tuple[CauseRule, ...], findings: tuple[Finding, ...], case: NodeCase, context: Context) -> float:
-    """Return when the work is due [s since 1970-01-01 UTC], never before the present.
-
-    A forecast says when; without one the signal and the criticality do.
-    """
-    s, now = context.settings.triage, context.as_of
-    level = round(min(max(case.entry.criticality or s.default_criticality, 1), 5)) - 1
-    days = s.failure_due_days if findings[0].severity == "F" else s.attention_due_days
-    by_signal = now + days[level] * DAY_S
-    forecast = [case.fact("eol_p10")] if any(j.part == "battery" for j in jobs) else []
-    forecast += [case.fact("margin_due")] if any(j.cause.startswith("link") for j in jobs) else []
-    forecast += [case.fact("zero_due")] if any(j.cause.startswith("zero") for j in jobs) else []
-    dated = [v for v in forecast if v is not None]
-    urgent = findings[0].severity == "F" or not dated or len(jobs) > len(dated)
-    return max(now, min([*dated, by_signal] if urgent else dated))
-
-
-def earliest_of(jobs: tuple[CauseRule, ...], case: NodeCase, due: float, context: Context) -> float:
-    """Return when the work is worth doing at the earliest: a battery keeps while much of its life is likely left."""
-    p50, since = case.fact("eol_p50"), case.fact("battery_since") or case.entry.battery_installed
-    if p50 is None or not jobs or any(j.part != "battery" for j in jobs):
-        return context.as_of
-    s = context.settings.triage
-    life = s.typical_life_days * DAY_S if since is None or since >= p50 else p50 - since
-    return min(due, max(context.as_of, p50 - s.wasted_life_share * life))
-
-
-def part_of(jobs: tuple[CauseRule, ...], case: NodeCase) -> str:
-    """Return what to bring, by part number where the register has it."""
-    battery = case.entry.battery_part or "battery pack, part number not in the register"
-    names = {
-        "battery": battery,
-        "antenna": "spare antenna",
-        "node": "spare transmitter",
-        "gateway": "spare gateway power supply",
-    }
-    return "; ".join(dict.fromkeys(names.get(j.part, j.part) for j in jobs if j.part))
-
-
-def caution_keys(jobs: tuple[CauseRule, ...], case: NodeCase) -> set[str]:
-    """Return the cautions of a job, those about the battery by its chemistry where that is known."""
-    keys = {key for j in jobs for key in j.cautions}
-    chemistry = case.facts.get("battery_cautions")
-    if "lithium" in keys and chemistry is not None:
-        keys = keys - {"lithium", "transport"} | set(chemistry)
-        keys |= {"transport"} if "lithium" in keys else set()
-    return keys
-
-
-def node_item(judged: Judged, context: Context) -> Item:
-    """Return what a person should do about one node."""
-    case, entry = judged.case, judged.case.entry
-    due = due_of(judged.jobs, judged.own, case, context)
-    return Item(
-        id=f"node:{case.node}",
-        subject_kind="node",
-        subject=case.node,
-        name=entry.name or case.node,
-        site=entry.site,
-        gateway=entry.gateway,
-        status=judged.own[0].severity,
-        cause=judged.causes[0].cause,
-        cause_probability=round(judged.causes[0].probability, 3),
-        causes=judged.causes,
-        jobs=tuple(j.cause for j in judged.jobs),
-        action=action_of(judged.jobs),
-        reason=reason_of(judged.own),
-        not_before=earliest_of(judged.jobs, case, due, context),
-        due=due,
-        part=part_of(judged.jobs, case),
-        minutes=sum(j.minutes for j in judged.jobs if j.on_site),
-        criticality=entry.criticality if entry.criticality is not None else context.settings.triage.default_criticality,
-        risk=risk.total_risk(judged.parts),
-        risk_parts=judged.parts,
-        cautions=tuple(cautions_for(caution_keys(judged.jobs, case))),
-        findings=tuple(f.id for f in judged.own),
-    )
-
-
-def shared_item(
-    fault: SharedFault, cases: Mapping[str, NodeCase], judged: list[Judged], rules: Rules, context: Context
-) -> Item:
-    """Return what a person should do about a gateway or the host; it carries the cost of all its nodes."""
-    s = context.settings.triage
-    causes, jobs = diagnose(shared_states(fault, cases, rules, context), rules, s, fault.subject_kind)
-    found = tuple(sorted((*fault.own, *fault.explained), key=severity_order))
-    carried = round(sum(j.shared_part for j in judged if j.shared is fault), 2)
-    levels = [cases[n].entry.criticality or s.default_criticality for n in fault.nodes if n in cases]
-    sites = {cases[n].entry.site for n in fault.nodes if n in cases}
-    group = fault.subject.startswith("group of ")
-    name = "Host and export" if fault.subject_kind == "host" else fault.subject if group else f"Gateway {fault.subject}"
-    return Item(
-        id=f"{fault.subject_kind}:{fault.subject}",
-        subject_kind="host" if fault.subject_kind == "host" else "gateway",
-        subject=fault.subject,
-        name=name,
-        site=sites.pop() if len(sites) == 1 else "",
-        gateway=fault.subject if fault.subject_kind == "gateway" and not group else "",
-        status=min((f.severity for f in found), key=SEVERITIES.index),
-        cause=causes[0].cause,
-        cause_probability=round(causes[0].probability, 3),
-        causes=causes,
-        jobs=tuple(j.cause for j in jobs),
-        action=action_of(jobs),
-        reason=shared_reason(fault),
-        not_before=context.as_of,
-        due=context.as_of + s.shared_due_days * DAY_S,
-        part=part_of(jobs, NodeCase(node="", entry=next(iter(cases.values())).entry)),
-        minutes=sum(j.minutes for j in jobs if j.on_site),
-        criticality=max(levels, default=s.default_criticality),
-        risk=carried,
-        risk_parts={fault.subject_kind: carried} if carried else {},
-        cautions=tuple(cautions_for(key for j in jobs for key in j.cautions)),
-        findings=tuple(f.id for f in found),
-    )
-
-
-def shared_states(
-    fault: SharedFault, cases: Mapping[str, NodeCase], rules: Rules, context: Context
-) -> dict[str, bool | None]:
-    """Return the evidence on a gateway or the host: what half or more of its nodes show."""
-    votes: dict[str, list[bool]] = defaultdict(list)
-    around = frozenset(f.kind for f in fault.own)
-    for node in fault.nodes:
-        if node in cases:
-            for name, state in states_of(cases[node], rules, context, around, True).items():
-                if state is not None:
-                    votes[name].append(state)
-    return {e.evidence: 2 * sum(v) >= len(v) if (v := votes[e.evidence]) else None for e in rules.evidence}
-
-
-def shared_reason(fault: SharedFault) -> str:
-    """Return the reason of a gateway or host item in plain words."""
-    if fault.own:
-        return reason_of(fault.own)
-    kinds = wording.joined(sorted({f.kind.replace("_", " ") for f in fault.explained}))
-    since = "" if fault.since is None else f" since {wording.date(fault.since)}"
-    return f"{wording.count(len(fault.nodes), 'node')} show the same{since}: {kinds}."
 
 
 def ranked_rows(rows: list[NodeRow]) -> list[NodeRow]:

@@ -93,10 +93,15 @@ def job_sheets(plan: VisitPlan) -> str:
     )
 
 
+def called(job: Job) -> str:
+    """Return a job's name with the node's, where they differ: ``Tank level (LL-008)``."""
+    return job.name if job.name in ("", job.subject) or job.subject_kind != "node" else f"{job.name} ({job.subject})"
+
+
 def unmet_line(job: Job, reason: str, day: date | None) -> str:
     """Return why a job misses its window, in words."""
     instead = f"planned for {day_in_words(day)}" if day else "not planned"
-    return f"{job.name} ({job.place}): {instead}; {reason}."
+    return f"{called(job)}, {job.place}: {instead}; {reason}."
 
 
 def sheet(number: int, visit: Visit, plan: VisitPlan) -> dict[str, Any]:
@@ -144,7 +149,7 @@ def plan_text(plan: VisitPlan) -> str:
     """Return the plan as a few lines for the screen: the visits, what cannot be met, what it costs."""
     lines = [
         f"{day_in_words(v.day)}  {v.crew}  {v.place}: {wording.count(len(v.jobs), 'job')}, "
-        f"{wording.joined([j.name for j in v.jobs])}"
+        f"{wording.joined([called(j) for j in v.jobs])}"
         for v in plan.visits
     ] or ["Nothing needs a trip within the horizon."]
     if plan.unmet:
