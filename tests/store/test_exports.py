@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from lamplighter import read_exports
+from lamplighter.checkins import CheckIns
 from lamplighter.intake.store import History, collect, verify
 from lamplighter.settings import load_settings
 from tests.bench.fleet import WRITERS
@@ -16,6 +17,14 @@ from tests.bench.fleet import WRITERS
 def assert_same(folder: Path, exports: list[Path], settings=None) -> None:
     """The history and the table in memory hold the same check-ins and the same account of records."""
     wanted = read_exports(exports, settings)
+    assert_same_check_ins(folder, wanted)
+    with History(folder) as found:
+        for name in ("records_read", "kept", "duplicates", "rejected", "check_ins", "reasons"):
+            assert getattr(found.account, name) == getattr(wanted.account, name), name
+        assert len(found.rejects) == wanted.account.rejected
+
+
+def assert_same_check_ins(folder: Path, wanted: CheckIns) -> None:
     with History(folder) as found:
         assert found.nodes() == wanted.nodes()
         assert found.span() == wanted.span()
@@ -24,11 +33,8 @@ def assert_same(folder: Path, exports: list[Path], settings=None) -> None:
             a, b = found.arrays(node), wanted.arrays(node)
             for name in b.__dataclass_fields__:
                 np.testing.assert_array_equal(getattr(a, name), getattr(b, name), err_msg=f"{node} {name}")
-        for name in ("records_read", "kept", "duplicates", "rejected", "check_ins", "reasons"):
-            assert getattr(found.account, name) == getattr(wanted.account, name), name
         assert found.account.balanced
         assert verify(found) == []
-        assert len(found.rejects) == wanted.account.rejected
 
 
 @pytest.mark.parametrize("layout", WRITERS)
@@ -110,22 +116,53 @@ def test_settings_for_reading_are_used(tmp_path):
         assert history.span() == (1767250800.0, 1767254400.0)  # midnight in Denver is 07:00 UTC in winter
 
 
-def test_a_node_renamed_later_keeps_its_past(tmp_path):
-    """The old name has stored check-ins, alone in its place and beside others, some of them sent under both names."""
-    first = "node,time,reading\n" + "".join(
-        f"{n},2026-01-{d:02d}T00:00Z,{d}\n" for n in ("old", "B") for d in range(1, 29)
+@pytest.mark.parametrize("buckets", [1, 2, 64])
+def test_a_node_renamed_later_keeps_its_past(tmp_path, buckets):
+    """The old name has stored check-ins, beside others and in months the new name is stored in, too."""
+
+    def month(nodes: str, k: int) -> str:
+        return "".join(f"{n},2026-{k:02d}-{d:02d}T0{j}:00Z,{d}\n" for j, n in enumerate(nodes) for d in range(1, 29))
+
+    head = "node,time,reading\n"
+    texts = [month("oBn", 1) + month("o", 2), month("nCo", 2), "n,2026-01-28T00:00Z,28\nn,2026-03-01T00:00Z,1\n"]
+    files = [write(tmp_path / f"{k}.csv", head + text) for k, text in enumerate(texts)]
+    plain, renamed = (
+        load_settings({"intake": {"renames": r}, "history": {"buckets": buckets}}) for r in ({}, {"o": "n"})
     )
-    second = first.replace("old", "new").replace("B,", "C,").replace("2026-01", "2026-02")
-    both = "node,time,reading\nnew,2026-01-28T00:00Z,28\nnew,2026-03-01T00:00Z,1\n"
-    files = [write(tmp_path / f"{k}.csv", text) for k, text in enumerate((first, second, both))]
-    renamed = load_settings({"intake": {"renames": {"old": "new"}}, "history": {"buckets": 2}})
-    collect(files[:1], tmp_path / "h", load_settings({"history": {"buckets": 2}}))
-    collect(files[1:2], tmp_path / "h", renamed)
-    collect(files[2:], tmp_path / "h", renamed)
-    assert_same(tmp_path / "h", files, renamed)
+    collect(files[:1], tmp_path / "h", plain)
     with History(tmp_path / "h") as history:
-        assert history.nodes() == ["B", "C", "new"]
-        assert len(history.arrays("new").time) == 28 + 28 + 1
+        assert history.nodes() == ["B", "n", "o"]
+    collect(files[1:2], tmp_path / "h", renamed)
+    with History(tmp_path / "h") as history:
+        assert history.nodes() == ["B", "C", "n"]
+        assert verify(history) == []
+    collect(files[2:], tmp_path / "h", plain)
+    assert_same_check_ins(tmp_path / "h", read_exports(files, renamed))
+
+
+def test_a_rename_found_in_the_data_holds_for_what_was_stored_and_for_what_comes(tmp_path):
+    """The counter of check-ins goes on under the new name, so the two are one node, late rows included."""
+
+    def rows(name: str, first: int, last: int) -> str:
+        start = np.datetime64("2026-01-20T00:00")
+        return "".join(f"{name},{start + np.timedelta64(h, 'h')}Z,{20 + h % 5},{h}\n" for h in range(first, last))
+
+    head = "node,time,reading,sequence\n"
+    texts = [
+        rows("old", 0, 200) + rows("B", 0, 200),
+        rows("old", 200, 300) + rows("new", 300, 400) + rows("B", 200, 400),
+    ]
+    files = [write(tmp_path / f"{k}.csv", head + text) for k, text in enumerate(texts)]
+    for file in files:
+        collect([file], tmp_path / "h")
+    with History(tmp_path / "h") as history:
+        assert history.nodes() == ["B", "new"]
+        np.testing.assert_array_equal(history.arrays("new").sequence, np.arange(400))
+        assert verify(history) == []
+    collect([write(tmp_path / "late.csv", head + rows("old", 0, 201))], tmp_path / "h")
+    with History(tmp_path / "h") as history:
+        assert history.nodes() == ["B", "new"]
+        assert history.account.duplicates == 201
 
 
 def test_nothing_is_kept_when_one_of_the_files_cannot_be_read(tmp_path):

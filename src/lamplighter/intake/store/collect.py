@@ -14,6 +14,7 @@ import pyarrow.parquet as pq
 
 from lamplighter.checkins import FileAccount, Note, empty_rejects
 from lamplighter.errors import InputError
+from lamplighter.intake.renames import put_names_right
 from lamplighter.intake.rows import Names, Rows
 from lamplighter.intake.settle import settle
 from lamplighter.intake.shapes import put_right
@@ -35,7 +36,7 @@ from lamplighter.intake.store.merge import STORED, merge
 from lamplighter.intake.store.parts import ranked, read_part, slots, spans_of, write_part
 from lamplighter.intake.store.spill import Spill
 from lamplighter.settings import Settings
-from lamplighter.wording import count, joined
+from lamplighter.wording import count
 
 
 def collect_with(
@@ -57,7 +58,8 @@ class _Run:
 
     def __init__(self, folder: Path, before: Manifest, settings: Settings) -> None:
         self.folder, self.before = folder, before
-        self.settings, self.renames = settings, settings.intake.renames
+        self.settings = settings
+        self.renames = {**before.renames, **settings.intake.renames}
         self.names = Names()
         self.generation = before.generation + 1
         self.found: list[Found] = []
@@ -66,11 +68,9 @@ class _Run:
         self.nodes: dict[str, NodeSpan] = {}
         self.notes: list[Note] = []
         self.emptied: set[Slot] = set()
-        self.known = {n: span for n, span in before.nodes.items() if n not in self.renames}
-        self.areas = {area: self.renames.get(n, n) for area, n in before.areas.items()}
-        self.traits: dict[str, frozenset[str]] = {}
-        for node, traits in before.traits.items():
-            self.traits = _joined(self.traits, {self.renames.get(node, node): traits})
+        self.known = dict(before.nodes)
+        self.areas = dict(before.areas)
+        self.traits = dict(before.traits)
 
     def collect(self, files: Sequence[Path], reader: Reader, progress: Progress | None) -> CollectResult:
         fresh, skipped = self._new_among(files)
@@ -82,8 +82,8 @@ class _Run:
                 if progress:
                     progress(len(skipped) + len(self.found), len(files))
             self._refuse_nothing(len(skipped))
-            self._take_renamed(spill)
-            duplicates = self._merge_all(spill, self._called(reader.registered))
+            duplicates = self._merge_all(spill, reader.registered)
+            self._move_renamed(self.renames)
         finally:
             spill.remove()
         accounts = self._closed(duplicates)
@@ -139,47 +139,63 @@ class _Run:
             called[code] = self.areas[area]
         return called
 
-    def _take_renamed(self, spill: Spill) -> None:
-        """Take stored check-ins of nodes that have a new name out of their place, to be merged under that name."""
-        old = [n for n in self.before.nodes if n in self.renames]
+    def _move_renamed(self, renames: Mapping[str, str]) -> None:
+        """Merge what is stored of nodes that have a new name into what is stored under that name."""
+        old = [n for n in {**self.known, **self.nodes} if n in renames]
         buckets = {bucket_of(n, self.before.buckets) for n in old}
-        for slot, part in self.before.parts.items():
-            if slot[0] not in buckets:
+        for slot in sorted(self._present_parts()):
+            part = self._part(slot)
+            if slot[0] not in buckets or part is None:
                 continue
             rows, names = read_part(self.folder, part, STORED)
-            code = np.array([self.names.code(n) if n in old else -1 for n in names], dtype=np.int32)
-            moved = code[rows.node] >= 0
+            moved = np.isin(rows.node, [k for k, n in enumerate(names) if n in old])
             if moved.any():
-                spill.add(replace(rows, node=code[rows.node]).take(moved), self.names)
                 self._put(slot, rows.take(~moved), names)
-        if old:
-            text = f"Stored check-ins of {joined(old)} go by the new name."
-            self.notes.append(Note(kind="renamed", text=text, nodes=tuple(self.renames[n] for n in old)))
+                called, place = ranked([renames.get(n, n) for n in names])
+                for there, some in slots(replace(rows, node=place[rows.node]).take(moved), called, self.before.buckets):
+                    self._merge_one(there, some, called)
+        for name in old:
+            self.known.pop(name, None)
+            self.nodes.pop(name, None)
+            self.traits = _joined(self.traits, {renames[name]: self.traits.pop(name, frozenset())})
+        self.areas = {area: renames.get(n, n) for area, n in self.areas.items()}
+
+    def _part(self, slot: Slot) -> Part | None:
+        """Return a data file as it stands now in this run."""
+        return self.parts.get(slot) or (None if slot in self.emptied else self.before.parts.get(slot))
+
+    def _present_parts(self) -> dict[Slot, Part]:
+        """Return all data files as they stand now in this run."""
+        return {s: p for s, p in self.before.parts.items() if s not in self.emptied} | self.parts
 
     def _put(self, slot: Slot, rows: Rows, names: list[str]) -> None:
         if len(rows):
             self.parts[slot] = write_part(self.folder, slot, self.generation, rows, names)
         else:
+            self.parts.pop(slot, None)
             self.emptied.add(slot)
 
-    def _merge_all(self, spill: Spill, called: list[str]) -> np.ndarray:
+    def _merge_all(self, spill: Spill, registered: Collection[str]) -> np.ndarray:
         """Merge the spilled rows into new data files; return duplicate records by file."""
         duplicates = np.zeros(self.n_files, dtype=np.int64)
-        names, place = ranked(called)
+        names, place = ranked(self._called(registered))
         broken = [k for found in self.found for k in found.broken]
+        intake = self.settings.intake
         for rows in spill.chunks():
             rows = rows.take(~np.isin(rows.file, broken)) if broken else rows
-            settled = settle(replace(rows, node=place[rows.node]), self.settings.intake.join_tolerance_s, self.n_files)
+            settled = settle(replace(rows, node=place[rows.node]), intake.join_tolerance_s, self.n_files)
             shaped = put_right(settled.rows, names, self.settings, self.n_files)
-            duplicates += settled.duplicates + shaped.dropped
-            self.traits = _joined(self.traits, shaped.traits)
-            self.notes += shaped.notes
-            for slot, some in slots(shaped.rows, names, self.before.buckets):
-                duplicates += self._merge_one(slot, some, names)
+            named = put_names_right(shaped.rows, names, registered, intake, self.n_files)
+            duplicates += settled.duplicates + shaped.dropped + named.dropped
+            self.traits = _joined(self.traits, {named.moved.get(n, n): t for n, t in shaped.traits.items()})
+            self.notes += [*shaped.notes, *named.notes]
+            self.renames |= named.moved
+            for slot, some in slots(named.rows, named.names, self.before.buckets):
+                duplicates += self._merge_one(slot, some, named.names)
         return duplicates
 
     def _merge_one(self, slot: Slot, rows: Rows, names: list[str]) -> np.ndarray:
-        part = self.parts.get(slot) or (None if slot in self.emptied else self.before.parts.get(slot))
+        part = self._part(slot)
         stored = None if part is None else read_part(self.folder, part, STORED)
         spans_before = {} if stored is None else spans_of(*stored)
         present = np.unique(rows.node)
@@ -222,9 +238,10 @@ class _Run:
             self.before,
             generation=self.generation,
             files=(*self.before.files, *files),
-            parts={s: p for s, p in self.before.parts.items() if s not in self.emptied} | self.parts,
+            parts=self._present_parts(),
             nodes={**self.known, **self.nodes},
             areas=self.areas,
+            renames=self.renames,
             traits=self.traits,
             reasons=Counter(self.before.reasons) + Counter(counted(rejects)),
             rejects=(*self.before.rejects, *self._write_rejects(rejects)),
@@ -247,4 +264,5 @@ class _Run:
 
 
 def _joined(a: Mapping[str, frozenset[str]], b: Mapping[str, frozenset[str]]) -> dict[str, frozenset[str]]:
-    return {node: a.get(node, frozenset()) | b.get(node, frozenset()) for node in {**a, **b}}
+    both = {node: a.get(node, frozenset()) | b.get(node, frozenset()) for node in {**a, **b}}
+    return {node: traits for node, traits in both.items() if traits}

@@ -63,6 +63,8 @@ class Manifest:
     nodes : dict of str to NodeSpan
     areas : dict of str to str
         What the nodes are called that exports name by tags, by all that stands before the measure.
+    renames : dict of str to str
+        Old name of a node = new name, as set or found so far.
     traits : dict of str to frozenset of str
     reasons : dict of str to int
         Rejected records by reason.
@@ -79,6 +81,7 @@ class Manifest:
     parts: Mapping[Slot, Part] = field(default_factory=dict)
     nodes: Mapping[str, NodeSpan] = field(default_factory=dict)
     areas: Mapping[str, str] = field(default_factory=dict)
+    renames: Mapping[str, str] = field(default_factory=dict)
     traits: Mapping[str, frozenset[str]] = field(default_factory=dict)
     reasons: Mapping[str, int] = field(default_factory=dict)
     rejects: tuple[str, ...] = ()
@@ -131,6 +134,7 @@ def save(manifest: Manifest, folder: Path) -> None:
         "parts": [{"bucket": b, "month": m, **asdict(p)} for (b, m), p in sorted(manifest.parts.items())],
         "nodes": {n: [s.rows, s.first, s.last] for n, s in sorted(manifest.nodes.items())},
         "areas": dict(sorted(manifest.areas.items())),
+        "renames": dict(sorted(manifest.renames.items())),
         "traits": {n: sorted(t) for n, t in sorted(manifest.traits.items())},
         "reasons": dict(sorted(manifest.reasons.items())),
     }
@@ -178,6 +182,7 @@ def _revived(data: dict[str, Any]) -> Manifest:
         },
         nodes={n: NodeSpan(rows=r, first=a, last=b) for n, (r, a, b) in data["nodes"].items()},
         areas=data["areas"],
+        renames=data["renames"],
         traits={n: frozenset(t) for n, t in data["traits"].items()},
         reasons=data["reasons"],
         rejects=tuple(data["rejects"]),
