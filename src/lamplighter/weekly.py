@@ -100,7 +100,7 @@ def run_weekly(settings_file: str | Path, *, now: float, progress: Progress | No
     places = places_of(settings.weekly, Path(settings_file).resolve().parent)
     places.reports.mkdir(parents=True, exist_ok=True)
     with writing(places.reports, settings.history.wait_s):
-        rejects, problems = gather(places, settings)
+        rejects, problems, collected = gather(places, settings)
         source = History(places.history)
         assessment = assess(
             source, places.register, places.worklog, settings, as_of=min(now, source.span()[1]), progress=progress
@@ -108,7 +108,7 @@ def run_weekly(settings_file: str | Path, *, now: float, progress: Progress | No
         week = week_name(now, settings.timezone)
         comparison = against_last(assessment, places, week, settings)
         lacking = lacks(assessment, comparison, now, settings.weekly)
-        notes = (*problems, *lacking)
+        notes = (*problems, *lacking, *([] if collected or problems else ["no new export arrived since the last run"]))
         plan = plan_visits(assessment, settings)
         trips = next_visits(plan)
         text = summary_text(assessment, notes, trips)
@@ -147,13 +147,13 @@ def places_of(weekly: WeeklySettings, base: Path) -> Places:
     )
 
 
-def gather(places: Places, settings: Settings) -> tuple[pd.DataFrame, list[str]]:
+def gather(places: Places, settings: Settings) -> tuple[pd.DataFrame, list[str], int]:
     """Collect what the inbox holds into the history; a broken file is reported and does not stop the others.
 
     Returns
     -------
-    tuple of DataFrame and list of str
-        Rejected records of this week, and problems in plain words.
+    tuple of DataFrame, list of str and int
+        Rejected records of this week, problems in plain words, and how many exports were new.
 
     Raises
     ------
@@ -178,10 +178,8 @@ def gather(places: Places, settings: Settings) -> tuple[pd.DataFrame, list[str]]
     if not (places.history / "manifest.json").exists() and not collected:
         reason = f"none of {count(len(files), 'file')} could be read" if files else "the inbox is empty"
         raise InputError(f"there is no data: {reason}", file=places.inbox, remedy="put an export there")
-    if not collected and not problems:
-        problems.append("no new export arrived this week")
     filled = [r for r in rejects if len(r)]
-    return (pd.concat(filled, ignore_index=True) if filled else rejects[0]), problems
+    return (pd.concat(filled, ignore_index=True) if filled else rejects[0]), problems, collected
 
 
 def against_last(assessment: Assessment, places: Places, week: str, settings: Settings) -> Comparison | None:

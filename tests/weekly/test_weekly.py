@@ -85,6 +85,8 @@ def test_the_same_week_twice_replaces_it(job: Job) -> None:
     before = (first.folder / "nodes.csv").read_bytes()
     again = job.run()
     assert again.folder == first.folder
+    assert again.exit_code == first.exit_code
+    assert again.problems == ("no new export arrived since the last run",)
     assert (again.folder / "nodes.csv").read_bytes() == before
     assert [p.name for p in (job.folder / "reports").iterdir() if p.name.endswith((".new", ".old"))] == []
 
