@@ -56,6 +56,9 @@ class DataSettings(Section):
         0.03, "log ratio", "How far the resolution may differ from it: a scale takes the resolution with it exactly.",
         low=0.001, high=0.5,
     )  # fmt: skip
+    scale_grain_rows: int = setting(
+        60, "check-ins", "Check-ins that show the resolution of the reading.", low=20, high=1000
+    )
     scale_check_ins: int = setting(
         24, "check-ins", "Check-ins on either side that are compared where such a jump is rare.", low=6, high=500
     )

@@ -38,10 +38,12 @@ UNIT_RATIOS: dict[str, float] = {
 }
 """Ratios of units that measuring points of one kind are read in."""
 LOG_RATIOS = np.log(list(UNIT_RATIOS.values()))
-CANDIDATES = 8
+CANDIDATES = 5
 """Most jumps of a record that are looked at closely, for each way to rank them."""
-SHIFTS, SHIFT_JUMPS = 3, 4
-"""Largest shifts of the daily level that are looked at closely, and jumps about each."""
+CHANGES, CHANGE_JUMPS = 2, 4
+"""Largest changes of resolution that are looked at closely, and jumps about each."""
+EDGE = 8
+"""Steps from the edge of a resolution within which the change is looked for."""
 REACH = 6
 """Check-ins on either side of a jump by which it is ranked."""
 
@@ -66,6 +68,8 @@ class ScaleStep:
         Logarithm of the measured factor over the ratio: at the jump; between the middle readings of the check-ins
         before and after; of the days before and after; between the highest readings of the weeks before and after;
         between the sizes of small steps; between the resolutions.
+    stir : float
+        Usual step of the process around the jump [log ratio].
     """
 
     time: float
@@ -74,6 +78,7 @@ class ScaleStep:
     ratio: float
     usual: bool
     instant: float
+    stir: float
     near: float
     level: float
     extent: float
@@ -83,17 +88,18 @@ class ScaleStep:
     def score(self, s: DataSettings) -> float:
         """Return the distance from a perfect change of unit; up to 1 each measure is within its tolerance.
 
-        The small steps or the resolution must have grown by the ratio. Where such a jump is rare the check-ins on
-        either side must agree, else days and weeks; so must they where the resolution does not settle it. A process
-        may move at the same time, so the jump itself is no evidence against where all else agrees.
+        A resolution that changed by the ratio needs levels that did too: where such a jump is rare either the jump
+        with the check-ins about it, or the days and weeks; where it is usual the highest readings and one more.
+        Without that the small steps, the jump and all levels must agree.
         """
         grain, motion = abs(self.grain) / s.scale_grain, abs(self.motion) / s.scale_motion
         near, level = abs(self.near) / s.scale_level, abs(self.level) / s.scale_level
-        extent = abs(self.extent) / s.scale_extent
-        far = max(level, extent) if self.usual else max(near, min(level, extent))
-        close = max(level, extent) if self.usual else min(near, max(level, extent))
-        instant = abs(self.instant) / s.scale_instant
-        return min(max(grain, close, instant), max(motion, far, instant), max(grain, level, extent))
+        extent, instant = abs(self.extent) / s.scale_extent, abs(self.instant) / (s.scale_instant + self.stir)
+        if self.usual:
+            return min(max(grain, extent, min(near, level)), max(motion, level, extent, instant))
+        return min(
+            max(grain, min(max(near, instant), max(level, extent))), max(motion, near, min(level, extent), instant)
+        )
 
 
 def find_scale_step(history: NodeHistory, s: DataSettings) -> ScaleStep | None:
@@ -108,39 +114,76 @@ def find_scale_step(history: NodeHistory, s: DataSettings) -> ScaleStep | None:
     time, value = history.time[known], value[known]
     if len(value) < 4 * s.scale_check_ins:
         return None
-    cuts, usual = candidates(time, value, s)
-    found = [_measured(time, value, int(cut), bool(u), s) for cut, u in zip(cuts, usual, strict=True)]
-    found += [_measured(time, value, cut, True, s, by_grain=True) for cut in shifts(time, value, s)]
+    size = np.abs(np.diff(np.log(value)))
+    ordered = np.sort(size)
+    plain, by_grain = jumps_like_a_unit(time, value, s), grain_changes(value, s)
+    found = []
+    for cut in sorted({*plain, *by_grain}):
+        usual = len(size) - int(np.searchsorted(ordered, 0.7 * size[cut - 1])) - 1 >= s.scale_usual_jumps
+        found.append(_measured(time, value, cut, usual, s, by_grain=cut in by_grain))
     return min((f for f in found if f is not None), key=lambda f: f.score(s), default=None)
 
 
-def candidates(time: np.ndarray, value: np.ndarray, s: DataSettings) -> tuple[np.ndarray, np.ndarray]:
-    """Return the jumps near a ratio of units whose neighbourhoods differ by it too, and whether such jumps are usual.
+def grain_changes(value: np.ndarray, s: DataSettings) -> list[int]:
+    """Return the largest jumps about the places where the resolution changes most.
 
-    Returns
-    -------
-    cuts : ndarray of int, shape (k,)
-        First check-in after each jump; the best by the check-ins around, and the best by the days around.
-    usual : ndarray of bool, shape (k,)
+    A change of scale takes the resolution with it, whatever the process does at the time.
+    """
+    rows = s.scale_grain_rows
+    blocks = (len(value) - 1) // rows
+    if blocks < 4:
+        return []
+    steps = np.abs(np.diff(value)[: blocks * rows].reshape(blocks, rows))
+    steps[steps == 0] = np.inf
+    grain = np.log(np.sort(steps, axis=1)[:, 1])
+    grain[~np.isfinite(grain)] = np.nan
+    before, after = _running_median(grain, 8), _running_median(grain[::-1], 8)[::-1]
+    change = np.abs(after[1:] - before[:-1])
+    change[~np.isfinite(change)] = 0.0
+    cuts: list[int] = []
+    for _ in range(CHANGES):
+        best = int(np.argmax(change))
+        if change[best] < LOG_RATIOS.min() / 2:
+            break
+        a, b = max((best - 1) * rows, 0), min((best + 3) * rows, len(value) - 1)
+        jump = np.abs(np.diff(np.log(value[a : b + 1])))
+        cuts += [a + 1 + int(k) for k in np.argsort(-jump, kind="stable")[:CHANGE_JUMPS]]
+        c, d = edge(np.abs(np.diff(value[a : b + 1])), math.exp(before[best]), math.exp(after[best + 1]))
+        cuts += [a + 1 + c + int(k) for k in np.argsort(-jump[c:d], kind="stable")[:CHANGE_JUMPS]]
+        change[max(best - 8, 0) : best + 9] = 0.0
+    return cuts
+
+
+def edge(steps: np.ndarray, before: float, after: float) -> tuple[int, int]:
+    """Return the steps among which the resolution changed: next to the outermost step too small for the coarser one."""
+    small = np.flatnonzero((steps > 0) & (steps < math.sqrt(before * after)))
+    if len(small) == 0:
+        return 0, len(steps)
+    if after < before:
+        return max(int(small[0]) - EDGE, 0), int(small[0]) + 1
+    return int(small[-1]), min(int(small[-1]) + 1 + EDGE, len(steps))
+
+
+def jumps_like_a_unit(time: np.ndarray, value: np.ndarray, s: DataSettings) -> list[int]:
+    """Return the first check-ins after the jumps near a ratio of units whose surroundings differ by it best.
+
+    Ranked once by the check-ins around and once by the days around; the largest jumps of all are added.
     """
     log = np.log(value)
     jump = np.diff(log)
     size = np.abs(jump)
-    least = LOG_RATIOS.min() - s.scale_instant
-    near = np.flatnonzero(size > least)
+    largest = np.argsort(-size, kind="stable")[:CHANGE_JUMPS] + 1
+    near = np.flatnonzero(size > LOG_RATIOS.min() - s.scale_instant)
     near = near[np.min(np.abs(size[near][:, None] - LOG_RATIOS), axis=1) <= s.scale_instant] + 1
     near = near[(near >= REACH) & (near <= len(log) - REACH)]
     if len(near) == 0:
-        return near, near.astype(bool)
+        return [int(k) for k in largest]
     reach = np.arange(1, REACH + 1)
     step = np.median(log[near[:, None] + reach - 1], axis=1) - np.median(log[near[:, None] - reach], axis=1)
     by_check_ins = near[np.argsort(np.abs(step - jump[near - 1]), kind="stable")[:CANDIDATES]]
     shift = day_shift(time, log, near, s.scale_days)
     by_days = near[np.argsort(np.abs(shift - jump[near - 1]), kind="stable")[:CANDIDATES]]
-    best = np.unique(np.concatenate([by_check_ins, by_days]))
-    ordered = np.sort(size)
-    as_large = len(size) - np.searchsorted(ordered, 0.7 * size[best - 1]) - 1
-    return best, as_large >= s.scale_usual_jumps
+    return [int(k) for k in np.unique(np.concatenate([by_check_ins, by_days, largest]))]
 
 
 def day_shift(time: np.ndarray, log: np.ndarray, near: np.ndarray, width: int) -> np.ndarray:
@@ -166,30 +209,10 @@ def _running_median(values: np.ndarray, width: int) -> np.ndarray:
     return np.where(count >= 3, middle, np.nan)
 
 
-def shifts(time: np.ndarray, value: np.ndarray, s: DataSettings) -> list[int]:
-    """Return the largest jumps about the days at which the level shifts most; a change may fall between two states."""
-    log = np.log(value)
-    days = np.floor(time / DAY_S).astype(np.int64)
-    first = np.flatnonzero(np.diff(days, prepend=days[0] - 1))[3:-3]
-    if len(first) == 0:
-        return []
-    shift = np.abs(day_shift(time, log, first, s.scale_days))
-    shift[~np.isfinite(shift)] = 0.0
-    cuts = []
-    for _ in range(SHIFTS):
-        best = int(np.argmax(shift))
-        if shift[best] < LOG_RATIOS.min() / 2:
-            break
-        a, b = np.searchsorted(time, time[first[best]] + np.array([-2, 2]) * DAY_S)
-        cuts += [a + 1 + int(k) for k in np.argsort(-np.abs(np.diff(log[a:b])), kind="stable")[:SHIFT_JUMPS]]
-        shift[np.abs(time[first] - time[first[best]]) < s.scale_days * DAY_S] = 0.0
-    return cuts
-
-
 def _measured(
     time: np.ndarray, value: np.ndarray, cut: int, usual: bool, s: DataSettings, *, by_grain: bool = False
 ) -> ScaleStep | None:
-    """Measure a change of scale at a check-in; the ratio is the one nearest to the jump, or to the resolution's change."""
+    """Measure a change of scale at a check-in; its ratio is the nearest to the jump or to the change of resolution."""
     jump = math.log(value[cut] / value[cut - 1])
     short = value[max(cut - s.scale_check_ins, 0) : cut], value[cut : cut + s.scale_check_ins]
     days = _around(time, value, cut, s.scale_days * DAY_S)
@@ -209,6 +232,7 @@ def _measured(
         ratio=math.exp(ratio),
         usual=usual,
         instant=jump - ratio,
+        stir=float(np.median(np.abs(np.concatenate([np.diff(np.log(part)) for part in short])))),
         near=_log_ratio(np.median(short[1]), np.median(short[0])) - ratio,
         level=_log_ratio(np.median(days[1]), np.median(days[0])) - ratio,
         extent=_log_ratio(np.quantile(weeks[1], 0.95), np.quantile(weeks[0], 0.95)) - ratio,
