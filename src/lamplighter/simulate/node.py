@@ -78,8 +78,25 @@ def run_node(plan: NodePlan, options: Options, weather: Weather, outages: Outage
     by_gateway, by_host = outages.down(plan, time)
     kept = on_air & ~by_gateway & ~by_host
     columns = _columns(plan, time, which, attempts, temperature, power, kept, options, weather, rng)
-    counts = {
-        "expected": len(time),
+    counts = count(plan, time, extra, sending, kept, by_gateway, by_host)
+    last = float(time[sending][-1]) if sending.any() else NAN
+    return NodeRun(plan, columns, counts, power, last)
+
+
+def count(
+    plan: NodePlan,
+    time: np.ndarray,
+    extra: np.ndarray,
+    sending: np.ndarray,
+    kept: np.ndarray,
+    by_gateway: np.ndarray,
+    by_host: np.ndarray,
+) -> dict[str, float]:
+    """Count what was due, sent, heard and lost; nothing is due of a node taken out of service."""
+    due = ~(time >= plan.removed)
+    extra, sending, kept, by_gateway, by_host = (x[due] for x in (extra, sending, kept, by_gateway, by_host))
+    return {
+        "expected": len(kept),
         "received": int(kept.sum()),
         "missed": int((~kept).sum()),
         "missed_host": int((~kept & by_host).sum()),
@@ -91,8 +108,6 @@ def run_node(plan: NodePlan, options: Options, weather: Weather, outages: Outage
         "fast": int(extra.sum()),
         "interval_s": plan.changes[-1][1],
     }
-    last = float(time[sending][-1]) if sending.any() else NAN
-    return NodeRun(plan, columns, counts, power, last)
 
 
 def _sent_times(plan: NodePlan, options: Options, weather: Weather) -> tuple[np.ndarray, np.ndarray]:
