@@ -15,7 +15,7 @@ import pyarrow.parquet as pq
 from lamplighter.checkins import FileAccount, Note, empty_rejects
 from lamplighter.errors import InputError
 from lamplighter.intake.renames import put_names_right
-from lamplighter.intake.rows import Names, Rows
+from lamplighter.intake.rows import Names, Rows, joined
 from lamplighter.intake.settle import settle
 from lamplighter.intake.shapes import put_right
 from lamplighter.intake.store.commit import commit, content_hash, sweep
@@ -33,7 +33,7 @@ from lamplighter.intake.store.manifest import (
     merged_notes,
 )
 from lamplighter.intake.store.merge import STORED, merge
-from lamplighter.intake.store.parts import ranked, read_part, slots, spans_of, write_part
+from lamplighter.intake.store.parts import ranked, read_part, runs, slots, spans_of, write_part
 from lamplighter.intake.store.spill import Spill
 from lamplighter.settings import Settings
 from lamplighter.wording import count
@@ -51,6 +51,10 @@ def collect_with(
             before = load(folder) or Manifest(buckets=settings.history.buckets)
             sweep(folder, before)
             return _Run(folder, before, settings).collect(files, reader, progress)
+
+
+ENDING = 20
+"""Check-ins of a node at its end by which a new name is known to go on."""
 
 
 class _Run:
@@ -178,21 +182,40 @@ class _Run:
     def _merge_all(self, spill: Spill, registered: Collection[str]) -> np.ndarray:
         """Merge the spilled rows into new data files; return duplicate records by file."""
         duplicates = np.zeros(self.n_files, dtype=np.int64)
-        names, place = ranked(self._called(registered))
+        called = self._called(registered)
+        names, place = ranked([*called, *self.known])
+        silent = self._ends_of_silent(set(called), names)
         broken = [k for found in self.found for k in found.broken]
         intake = self.settings.intake
         for rows in spill.chunks():
             rows = rows.take(~np.isin(rows.file, broken)) if broken else rows
             settled = settle(replace(rows, node=place[rows.node]), intake.join_tolerance_s, self.n_files)
             shaped = put_right(settled.rows, names, self.settings, self.n_files)
-            named = put_names_right(shaped.rows, names, registered, intake, self.n_files)
+            named = put_names_right(joined([shaped.rows, silent]), names, registered, intake, self.n_files)
             duplicates += settled.duplicates + shaped.dropped + named.dropped
             self.traits = _joined(self.traits, {named.moved.get(n, n): t for n, t in shaped.traits.items()})
             self.notes += [*shaped.notes, *named.notes]
             self.renames |= named.moved
-            for slot, some in slots(named.rows, named.names, self.before.buckets):
+            new = named.rows.take(named.rows.file != STORED)
+            for slot, some in slots(new, named.names, self.before.buckets):
                 duplicates += self._merge_one(slot, some, named.names)
         return duplicates
+
+    def _ends_of_silent(self, called: set[str], names: list[str]) -> Rows:
+        """Return the last stored check-ins of nodes that sent nothing new: a new name may go on where one ended."""
+        ends: list[Rows] = []
+        silent = self.known.keys() - called if called - self.known.keys() else set()
+        last = {n: str(np.datetime64(self.known[n].last, "us").astype("datetime64[M]")) for n in sorted(silent)}
+        places = {(bucket_of(n, self.before.buckets), month) for n, month in last.items()}
+        for slot in sorted(places):
+            rows, there = read_part(self.folder, self.before.parts[slot], STORED)
+            code = np.array([names.index(n) if last.get(n) == slot[1] else -1 for n in there], dtype=np.int32)
+            ends += [
+                replace(rows.take(slice(max(a, b - ENDING), b)), node=np.full(min(b - a, ENDING), code[rows.node[a]]))
+                for a, b in runs(rows.node)
+                if code[rows.node[a]] >= 0
+            ]
+        return joined(ends)
 
     def _merge_one(self, slot: Slot, rows: Rows, names: list[str]) -> np.ndarray:
         part = self._part(slot)
