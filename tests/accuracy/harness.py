@@ -219,6 +219,7 @@ class Study:
         )
 
 
+NOISES = ("smooth", "rough")
 TARGETED = ("rssi_trend", "rssi_step", "zero_drift", "stuck", "shared_identity", "scale_step", "silent")
 """Faults that have a target; some fleets have more of them, so that a share can be told from a target."""
 

@@ -14,6 +14,8 @@ from tests.accuracy.harness import Case, ScoreRow, recall_row, run_check, share
 AREA = "battery forecast"
 DAY = 86_400.0
 LEADS = (90, 60, 30, 14)
+OWN_FLEETS = True
+"""The same fleets whatever cases are given."""
 COMPANY = 3
 """Healthy nodes judged beside a dying one, so that the fleet's own lives can be learned from."""
 

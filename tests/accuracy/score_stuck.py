@@ -31,7 +31,7 @@ def quiet_processes(cases: Sequence[Case]) -> list[ScoreRow]:
         "closed line": "shut-in lines",
         "tank level": "tanks",
         "humidity": "humidity at its limit",
-        "gate": "gates",
+        "gate position": "gates",
     }
     rows = []
     for word, label in words.items():
@@ -79,11 +79,17 @@ def stuck_hit(case: Case, row: dict) -> bool:
 
 
 def stuck_dated(case: Case, row: dict) -> bool:
-    """Whether at most two check-ins lie between the start said and the true one, whatever was lost meanwhile."""
-    time = case.fleet.checkins.arrays(row["node"]).time
+    """Whether at most two check-ins lie between the start said and the true one, whatever was lost meanwhile.
+
+    When the sensor already read that value before it stuck, the record cannot show where the fault began: then any
+    instant from the first of those equal readings on is right.
+    """
+    a = case.fleet.checkins.arrays(row["node"])
     found = case.found("stuck", ("stuck",)).get(row["node"], [])
-    places = np.searchsorted(time, [row["start"], *(f.since for f in found if f.since is not None)])
-    return bool((np.abs(places[1:] - places[0]) <= 2).any())
+    onset, *places = np.searchsorted(a.time, [row["start"], *(f.since for f in found if f.since is not None)])
+    differ = np.flatnonzero(a.reading[:onset] != a.reading[min(onset, len(a.time) - 1)])
+    first = int(differ[-1]) + 1 if len(differ) else 0
+    return any(first - 2 <= place <= onset + 2 for place in places)
 
 
 def frozen_hit(case: Case, row: dict) -> bool:
