@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -72,24 +73,48 @@ class Cells:
         return int(self.records.lines[record]), self.records.text(record)
 
 
-def typed_cells(block: Block, names: list[str], types: dict[str, pa.DataType], delimiter: str, decimal: str, nulls: list[str]) -> Cells | None:
-    """Read a clean block with the wanted types; None when any cell or record does not fit."""
-    if block.quoted and b'"' in block.data:
-        newlines = True
-    else:
-        newlines = False
-    try:
-        table = pa_csv.read_csv(
-            pa.BufferReader(block.data),
-            read_options=pa_csv.ReadOptions(column_names=names, block_size=4 << 20),
-            parse_options=pa_csv.ParseOptions(delimiter=delimiter, quote_char='"' if block.quoted else False, newlines_in_values=newlines),
-            convert_options=pa_csv.ConvertOptions(
-                column_types=types, include_columns=list(types), null_values=nulls, decimal_point=decimal, strings_can_be_null=False
-            ),
-        )
-    except (pa.ArrowInvalid, pa.ArrowKeyError, pa.ArrowNotImplementedError):
-        return None
-    return Cells(table, Records(block))
+_IN_COLUMN = re.compile(r"In CSV column #(\d+):")
+LOOSE = pa.dictionary(pa.int32(), pa.string())
+"""Type of a column that does not hold what it should throughout: its distinct texts are looked at one by one."""
+
+
+def typed_cells(
+    block: Block, names: list[str], types: dict[str, pa.DataType], delimiter: str, decimal: str, nulls: list[str]
+) -> Cells | None:
+    """Read a block with the wanted types; None when its records do not fit.
+
+    A column with a cell that does not fit is read as text; it is marked so in ``types`` for the blocks to come.
+    """
+    for _ in range(len(types) + 1):
+        try:
+            table = pa_csv.read_csv(
+                pa.BufferReader(block.data),
+                read_options=pa_csv.ReadOptions(column_names=names, block_size=4 << 20),
+                parse_options=pa_csv.ParseOptions(
+                    delimiter=delimiter,
+                    quote_char='"' if block.quoted else False,
+                    newlines_in_values=block.quoted,
+                ),
+                convert_options=pa_csv.ConvertOptions(
+                    column_types=types,
+                    include_columns=list(types),
+                    null_values=nulls,
+                    decimal_point=decimal,
+                    strings_can_be_null=False,
+                ),
+            )
+        except pa.ArrowInvalid as bad:
+            column = _IN_COLUMN.search(str(bad))
+            name = names[int(column.group(1))] if column and int(column.group(1)) < len(names) else ""
+            kind = types.get(name)
+            if kind is None or pa.types.is_string(kind) or kind == LOOSE:
+                return None
+            types[name] = pa.string() if pa.types.is_timestamp(kind) else LOOSE
+        except (pa.ArrowKeyError, pa.ArrowNotImplementedError):
+            return None
+        else:
+            return Cells(table, Records(block))
+    return None
 
 
 def mended_cells(block: Block, n_columns: int, delimiter: str, wanted: list[int], rejected: Rejected) -> Cells:

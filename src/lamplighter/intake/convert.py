@@ -46,6 +46,7 @@ class Job:
     noticed: Noticed = field(default_factory=Noticed)
     memory: zones.ClockMemory = field(default_factory=lambda: zones.ClockMemory({}, {}))
     meant: dict[str, tuple[int, str]] = field(default_factory=dict)
+    types: dict[str, pa.DataType] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         intake = self.settings.intake
@@ -107,15 +108,8 @@ def numbers_of(job: Job, column: pa.Array) -> tuple[np.ndarray, np.ndarray | Non
         finite_top = pc.max(pc.abs(column)).as_py()
         wrong = np.isinf(value) if finite_top == float("inf") else None
     else:
-        value, strange = numerals.parse(column, job.plan.decimal)
         wrong = None
-        if job.settings.intake.missing_words:
-            strange &= ~pc.is_in(pc.utf8_trim_whitespace(column), pa.array(job.settings.intake.missing_words)).to_numpy(zero_copy_only=False)
-        if strange.any():
-            found = pc.value_counts(column.filter(pa.array(strange))).to_pylist()
-            job.noticed.strange.update({c["values"][:40]: c["counts"] for c in found})
-        else:
-            strange = None
+        value, strange = _parsed_words(job, column)
     for code in job.missing:
         same = value == code
         if same.any():
@@ -123,6 +117,19 @@ def numbers_of(job: Job, column: pa.Array) -> tuple[np.ndarray, np.ndarray | Non
     if wrong is not None:
         value = np.where(wrong, np.nan, value)
     return value, strange
+
+
+def _parsed_words(job: Job, column: pa.Array) -> tuple[np.ndarray, np.ndarray | None]:
+    """Numbers of a column of texts, each distinct text read once; where strange texts stand."""
+    index, words = coded(column)
+    value, strange = numerals.parse(pa.array(words, type=pa.string()), job.plan.decimal)
+    strange &= ~np.isin(np.array([w.strip() for w in words], dtype=object), job.settings.intake.missing_words)
+    odd = np.flatnonzero(strange)
+    if not len(odd):
+        return value[index], None
+    counts = np.bincount(index, minlength=len(words))
+    job.noticed.strange.update({words[i][:40]: int(counts[i]) for i in odd.tolist() if counts[i]})
+    return value[index], strange[index]
 
 
 def grades_of(job: Job, column: pa.Array | None, n: int, reasons: Reasons) -> np.ndarray:
@@ -192,6 +199,8 @@ def stamps_of(job: Job, cells: Cells) -> times.Stamps:
         hour = column_of(job, cells, "clock")
         if hour is not None:
             column = pc.binary_join_element_wise(pc.utf8_trim_whitespace(column), pc.utf8_trim_whitespace(hour), " ")
+    if pa.types.is_dictionary(column.type):
+        column = column.dictionary_decode()
     if pa.types.is_floating(column.type):
         return times.stamps_of_numbers(column.to_numpy(zero_copy_only=False), form)
     if pa.types.is_timestamp(column.type):

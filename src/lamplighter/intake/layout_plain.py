@@ -39,15 +39,24 @@ def time_type(job: Job) -> pa.DataType | None:
 def cells_of(job: Job, block: Block, rejected: Rejected) -> Cells:
     """Return a block's cells: typed when the block is clean, else text."""
     roles = {r: c for r, c in job.plan.columns.items() if r in ("node", "time", "date", "clock", *VALUES, "quality")}
-    types = {f"c{c}": pa.float64() if r in VALUES else WORD for r, c in roles.items()}
-    for role in ("date", "clock"):
-        if role in roles:
-            types[f"c{roles[role]}"] = pa.string()
-    if "time" in roles:
-        types[f"c{roles['time']}"] = time_type(job) or pa.string()
-    names = [f"c{i}" for i in range(len(job.plan.heading))]
-    cells = typed_cells(block, names, types, job.plan.delimiter, job.plan.decimal, job.missing_words)
-    return cells or mended_cells(block, len(names), job.plan.delimiter, sorted(set(roles.values())), rejected)
+    if not job.types:
+        job.types = {f"c{c}": pa.float64() if r in VALUES else WORD for r, c in roles.items()} | time_types(job)
+    return read_cells(job, block, sorted(set(roles.values())), job.missing_words, rejected)
+
+
+def time_types(job: Job) -> dict[str, pa.DataType]:
+    """Return the types of the columns that hold date and time."""
+    columns = job.plan.columns
+    types = {f"c{columns[r]}": pa.string() for r in ("date", "clock") if r in columns}
+    return types | ({f"c{columns['time']}": time_type(job) or pa.string()} if "time" in columns else {})
+
+
+def read_cells(job: Job, block: Block, wanted: list[int], nulls: list[str], rejected: Rejected) -> Cells:
+    """Return a block's wanted columns: by the job's types when the block's records fit, else as text and mended."""
+    plan = job.plan
+    names = [f"c{i}" for i in range(len(plan.heading))]
+    cells = typed_cells(block, names, job.types, plan.delimiter, plan.decimal, nulls)
+    return cells or mended_cells(block, len(names), plan.delimiter, wanted, rejected)
 
 
 def convert_plain(job: Job, block: Block, rejected: Rejected) -> Rows:

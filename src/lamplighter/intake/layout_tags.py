@@ -7,7 +7,7 @@ import pyarrow as pa
 
 from lamplighter.checkins import BAD, MEASURES
 from lamplighter.intake import quality
-from lamplighter.intake.cells import Cells, Rejected, mended_cells, typed_cells
+from lamplighter.intake.cells import Cells, Rejected
 from lamplighter.intake.convert import (
     Job,
     coded,
@@ -18,7 +18,7 @@ from lamplighter.intake.convert import (
     say_no_value,
     set_aside,
 )
-from lamplighter.intake.layout_plain import WORD, time_type
+from lamplighter.intake.layout_plain import WORD, read_cells, time_types
 from lamplighter.intake.measures import in_table_unit, reading_scale
 from lamplighter.intake.names import Tag
 from lamplighter.intake.reasons import NO_NODE, Reasons
@@ -53,13 +53,10 @@ def convert_tags(job: Job, block: Block, rejected: Rejected) -> Rows:
 
 def _cells(job: Job, block: Block, rejected: Rejected) -> Cells:
     roles = {r: c for r, c in job.plan.columns.items() if r in ("tag", "node", "measure", "time", "date", "clock", "reading", "quality", "unit")}
-    types = {f"c{c}": WORD if r in ("tag", "node", "measure", "quality", "unit") else pa.string() for r, c in roles.items()}
-    types[f"c{roles['reading']}"] = pa.float64()
-    if "time" in roles:
-        types[f"c{roles['time']}"] = time_type(job) or pa.string()
-    names = [f"c{i}" for i in range(len(job.plan.heading))]
-    cells = typed_cells(block, names, types, job.plan.delimiter, job.plan.decimal, job.missing_words)
-    return cells or mended_cells(block, len(names), job.plan.delimiter, sorted(set(roles.values())), rejected)
+    if not job.types:
+        words = ("tag", "node", "measure", "quality", "unit")
+        job.types = {f"c{c}": WORD if r in words else pa.float64() for r, c in roles.items()} | time_types(job)
+    return read_cells(job, block, sorted(set(roles.values())), job.missing_words, rejected)
 
 
 def _tags(job: Job, cells: Cells, n: int) -> tuple[np.ndarray, list[Tag | None]]:

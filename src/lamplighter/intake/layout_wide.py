@@ -10,9 +10,9 @@ import pyarrow.compute as pc
 
 from lamplighter.checkins import BAD
 from lamplighter.intake import numerals, quality
-from lamplighter.intake.cells import Cells, Rejected, mended_cells, typed_cells
+from lamplighter.intake.cells import Cells, Rejected
 from lamplighter.intake.convert import Job, instants_of, numbers_of, one_array
-from lamplighter.intake.layout_plain import time_type
+from lamplighter.intake.layout_plain import read_cells, time_types
 from lamplighter.intake.measures import in_table_unit, reading_scale
 from lamplighter.intake.names import Tag
 from lamplighter.intake.reasons import NO_TIME, Reasons, closer_look
@@ -54,18 +54,16 @@ def _by_node(tags: dict[int, Tag]) -> list[dict[int, Tag]]:
 
 def _cells(job: Job, block: Block, rejected: Rejected) -> Cells:
     roles = {r: c for r, c in job.plan.columns.items() if r in ("time", "date", "clock")}
-    types: dict[str, pa.DataType] = {f"c{c}": pa.float64() if t.measure != "quality" else pa.string() for c, t in job.plan.tags.items()}
-    types |= {f"c{c}": pa.string() for c in roles.values()}
-    if "time" in roles:
-        types[f"c{roles['time']}"] = time_type(job) or pa.string()
-    names = [f"c{i}" for i in range(len(job.plan.heading))]
+    if not job.types:
+        job.types = {f"c{c}": pa.string() if t.measure == "quality" else pa.float64() for c, t in job.plan.tags.items()}
+        job.types |= time_types(job)
     nulls = sorted({w for word in BLANK_WORDS for w in (word, word.upper(), word.capitalize())} | {"NaN"})
-    cells = typed_cells(block, names, types, job.plan.delimiter, job.plan.decimal, nulls)
-    wanted = sorted({*roles.values(), *job.plan.tags})
-    return cells or mended_cells(block, len(names), job.plan.delimiter, wanted, rejected)
+    return read_cells(job, block, sorted({*roles.values(), *job.plan.tags}), nulls, rejected)
 
 
 def _filled(column: pa.Array) -> np.ndarray:
+    if pa.types.is_dictionary(column.type):
+        return _filled(column.dictionary)[column.indices.to_numpy(zero_copy_only=False)]
     if not pa.types.is_string(column.type):
         return pc.is_valid(column).to_numpy(zero_copy_only=False)
     blank = pc.is_in(pc.utf8_lower(pc.utf8_trim_whitespace(pc.fill_null(column, ""))), pa.array(BLANK_WORDS))

@@ -21,8 +21,8 @@ from lamplighter.intake.layout_wide import convert_wide
 from lamplighter.intake.notes import duplicate_notes, notes_of_jobs
 from lamplighter.intake.plan import PLAIN, TAGS, WIDE, Plan
 from lamplighter.intake.planning import plan_all
-from lamplighter.intake.rows import Names, Rows, joined
 from lamplighter.intake.renames import put_names_right
+from lamplighter.intake.rows import Names, Rows, joined
 from lamplighter.intake.settle import ranked, settle
 from lamplighter.intake.shapes import put_right
 from lamplighter.intake.source import blocks_after_heading

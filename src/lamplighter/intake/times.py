@@ -36,7 +36,7 @@ _COMPACT = (
     r"^\s*(?P<a>(?:19|20)\d{2})(?P<b>\d{2})(?P<c>\d{2})"
     r"(?:[T ]?(?P<h>\d{2}):?(?P<mi>\d{2})(?::?(?P<s>\d{2})(?:[.,](?P<f>\d{1,9}))?)?)?" + _ZONE
 )
-_TEXT_CELL = re.compile(_TEXT)
+_TEXT_CELL, _COMPACT_CELL = re.compile(_TEXT, re.ASCII), re.compile(_COMPACT, re.ASCII)
 _ISO = re.compile(r"^\d{4}-\d{2}-\d{2}(?:[T ]\d{2}:\d{2}(?::\d{2}(?:\.\d{1,6})?)?(Z|[+-]\d{2}(?::?\d{2})?)?)?$")
 _NUMBER = re.compile(r"^\s*-?\d+(?:[.,]\d+)?\s*$")
 _DIGITS = re.compile(r"^(?:19|20)\d{2}(?:0[1-9]|1[0-2])[0-3]\d(?:[T ]?[0-2]\d:?[0-5]\d(?::?[0-5]\d)?(?:\.\d+)?)?(?:Z|[+-]\d{2}:?\d{2})?$")
@@ -156,7 +156,7 @@ def parse(texts: pa.Array, form: TimeForm) -> Stamps:
     if form.numeric:
         return parse_numbers(texts, form)
     if form.kind == "compact":
-        return _from_fields(texts, _COMPACT, YEAR_FIRST)
+        return _from_fields(texts, _COMPACT_CELL, YEAR_FIRST)
     return parse_texts(texts, form.order)
 
 
@@ -181,31 +181,120 @@ def stamps_of_numbers(value: np.ndarray, form: TimeForm) -> Stamps:
 
 def parse_texts(texts: pa.Array, order: str) -> Stamps:
     """Read dates with marks between their parts, month names included, and clock times with or without AM and PM."""
-    return _from_fields(texts, _TEXT, order)
+    return _from_fields(texts, _TEXT_CELL, order)
 
 
-def _from_fields(texts: pa.Array, pattern: str, order: str) -> Stamps:
-    found = pc.extract_regex(texts, pattern)
-    valid = pc.is_valid(found).to_numpy(zero_copy_only=False)
+def _from_fields(texts: pa.Array, pattern: re.Pattern[str], order: str) -> Stamps:
+    if isinstance(texts, pa.ChunkedArray):
+        texts = texts.combine_chunks()
+    fields = _even_fields(texts, pattern)
+    return _stamps_of(_regex_fields(texts, pattern) if fields is None else fields, order)
+
+
+@dataclass(frozen=True)
+class _Fields:
+    """Parts of dates and clock times, arrays of shape (n,); a month's name is minus its number, -99 is no number.
+
+    ``half`` is 1 in the morning, 2 in the afternoon, 0 on a clock of 24 hours; ``fraction`` and ``offset`` in us.
+    """
+
+    valid: np.ndarray
+    a: np.ndarray
+    b: np.ndarray
+    c: np.ndarray
+    year_first: np.ndarray
+    hour: np.ndarray
+    minute: np.ndarray
+    second: np.ndarray
+    fraction: np.ndarray
+    half: np.ndarray
+    offset: np.ndarray
+    fixed: np.ndarray
+
+
+def _regex_fields(texts: pa.Array, pattern: re.Pattern[str]) -> _Fields:
+    found = pc.extract_regex(texts, pattern.pattern)
     part = {f.name: pc.struct_field(found, f.name) for f in found.type}
-    a, b, c = (_part(part[k]) for k in "abc")
-    long_first = _lengths(part["a"]) == 4
-    named_first = a < 0
-    named = b < 0
-    day_first = np.full(len(a), order != MONTH_FIRST)
-    year = np.where(long_first, a, c)
-    month = np.where(named_first, -a, np.where(named, -b, np.where(long_first | day_first, b, a)))
-    day = np.where(named_first, np.abs(b), np.where(named & ~long_first, a, np.where(long_first, c, np.where(day_first, a, b))))
-    year = np.where((year < 100) & ~long_first, year + np.where(year < 70, 2000, 1900), year)
-    hour, minute, second = (_whole(part[k], 0) for k in ("h", "mi", "s"))
-    fraction = _fraction(part["f"])
-    if "p" in part:
-        hour = _twelve(hour, part["p"])
     offset, fixed = _offsets(part["z"])
-    valid = valid & _sensible(year, month, day, hour, minute, second)
+    letter = pc.fill_null(pc.utf8_lower(part["p"]), "") if "p" in part else pa.array([""] * len(texts))
+    return _Fields(
+        pc.is_valid(found).to_numpy(zero_copy_only=False),
+        *(_part(part[k]) for k in "abc"),
+        _lengths(part["a"]) == 4,
+        *(_whole(part[k], 0) for k in ("h", "mi", "s")),
+        _fraction(part["f"]),
+        pc.index_in(letter, value_set=pa.array(["", "a", "p"])).fill_null(0).to_numpy(zero_copy_only=False),
+        offset,
+        fixed,
+    )
+
+
+def _even_fields(texts: pa.Array, pattern: re.Pattern[str]) -> _Fields | None:
+    """Fields of texts that all look alike (same length, digits in the same places), read as a table of digits.
+
+    Ten times as fast as a regular expression a text. None when they do not look alike or hold names of months.
+    """
+    if len(texts) == 0 or texts.null_count or not pa.types.is_string(texts.type):
+        return None
+    start = np.frombuffer(texts.buffers()[1], dtype=np.int32)[texts.offset : texts.offset + len(texts) + 1]
+    width = int(start[1] - start[0])
+    found = pattern.match(texts[0].as_py())
+    if not found or not 0 < width <= 40 or (np.diff(start) != width).any():
+        return None
+    data = np.frombuffer(texts.buffers()[2], dtype=np.uint8)[start[0] : start[-1]].reshape(-1, width)
+    spans = {k: found.span(k) for k in found.re.groupindex}
+    half_at, zone_at = spans.get("p", (-1, -1)), spans["z"]
+    digit = np.array([48 <= c <= 57 for c in data[0]])
+    digit[zone_at[0] : max(zone_at[1], 0)] = False
+    steady = ~digit
+    steady[half_at[0] : max(half_at[1], 0)] = False
+    if len(texts[0].as_py()) != width or (data[:, steady] != data[0, steady]).any() or ((data[:, digit] - 48) > 9).any():
+        return None
+    numbers = {k: _digits(data, spans[k]) for k in ("a", "b", "c", "h", "mi", "s", "f")}
+    if any(v is None for v in numbers.values()):
+        return None
+    n = len(data)
+    letter = data[:, half_at[0]] | 32 if half_at[0] >= 0 else np.zeros(n, dtype=np.uint8)
+    if half_at[0] >= 0 and not np.isin(letter, (97, 112)).all():
+        return None
+    zone = found.group("z") or ""
+    places = spans["f"][1] - spans["f"][0] if spans["f"][0] >= 0 else 6
+    return _Fields(
+        np.ones(n, dtype=bool),
+        numbers["a"], numbers["b"], numbers["c"],
+        np.full(n, spans["a"][1] - spans["a"][0] == 4),
+        numbers["h"], numbers["mi"], numbers["s"],
+        numbers["f"] * 10 ** (6 - places) if places <= 6 else numbers["f"] // 10 ** (places - 6),
+        (letter == 97) + 2 * (letter == 112).astype(np.int64),
+        np.full(n, _offset_us(zone), dtype=np.int64),
+        np.full(n, bool(zone)),
+    )  # fmt: skip
+
+
+def _digits(data: np.ndarray, span: tuple[int, int]) -> np.ndarray | None:
+    """Number that some columns of digits make; zero for no columns, None where they hold anything else."""
+    out = np.zeros(len(data), dtype=np.int64)
+    for column in range(*span) if span[0] >= 0 else ():
+        if not 48 <= data[0, column] <= 57:
+            return None
+        out = out * 10 + (data[:, column] - 48)
+    return out
+
+
+def _stamps_of(f: _Fields, order: str) -> Stamps:
+    named_first, named = f.a < 0, f.b < 0
+    day_first = np.full(len(f.a), order != MONTH_FIRST)
+    year = np.where(f.year_first, f.a, f.c)
+    month = np.where(named_first, -f.a, np.where(named, -f.b, np.where(f.year_first | day_first, f.b, f.a)))
+    day = np.where(day_first, f.a, f.b)
+    day = np.where(named_first, np.abs(f.b), np.where(named & ~f.year_first, f.a, np.where(f.year_first, f.c, day)))
+    year = np.where((year < 100) & ~f.year_first, year + np.where(year < 70, 2000, 1900), year)
+    twelve = f.half > 0
+    hour = np.where(twelve, np.where((f.hour < 1) | (f.hour > 12), -1, f.hour % 12 + 12 * (f.half == 2)), f.hour)
+    valid = f.valid & _sensible(year, month, day, hour, f.minute, f.second)
     days = days_since_1970(np.where(valid, year, 1970), np.where(valid, month, 1), np.where(valid, day, 1))
-    us = days * DAY_US + ((hour * 60 + minute) * 60 + second) * US + fraction - offset
-    return Stamps(np.where(valid, us, 0), valid, fixed)
+    us = days * DAY_US + ((hour * 60 + f.minute) * 60 + f.second) * US + f.fraction - f.offset
+    return Stamps(np.where(valid, us, 0), valid, f.fixed)
 
 
 def days_since_1970(year: np.ndarray, month: np.ndarray, day: np.ndarray) -> np.ndarray:
@@ -246,23 +335,20 @@ def _fraction(texts: pa.Array) -> np.ndarray:
     return _whole(padded, 0)
 
 
-def _twelve(hour: np.ndarray, half: pa.Array) -> np.ndarray:
-    letter = pc.fill_null(pc.utf8_lower(half), "")
-    morning = pc.equal(letter, "a").to_numpy(zero_copy_only=False)
-    evening = pc.equal(letter, "p").to_numpy(zero_copy_only=False)
-    wrong = (morning | evening) & ((hour < 1) | (hour > 12))
-    return np.where(wrong, -1, np.where(morning | evening, hour % 12 + 12 * evening, hour))
-
-
 def _offsets(texts: pa.Array) -> tuple[np.ndarray, np.ndarray]:
     """Offset from UTC [us] of each text, and whether it has one."""
     out = np.zeros(len(texts), dtype=np.int64)
     fixed = _lengths(texts) > 0
     if fixed.any():
         for text in pc.unique(texts).to_pylist():
-            if text and text[0] in "+-":
-                digits = text[1:].replace(":", "")
-                minutes = int(digits[:2]) * 60 + int(digits[2:] or 0)
-                shift = minutes * 60 * US * (-1 if text[0] == "-" else 1)
+            if text and (shift := _offset_us(text)):
                 out[pc.fill_null(pc.equal(texts, text), False).to_numpy(zero_copy_only=False)] = shift
     return out, fixed
+
+
+def _offset_us(text: str) -> int:
+    if not text or text[0] not in "+-":
+        return 0
+    digits = text[1:].replace(":", "")
+    minutes = int(digits[:2]) * 60 + int(digits[2:] or 0)
+    return minutes * 60 * US * (-1 if text[0] == "-" else 1)
