@@ -117,7 +117,8 @@ def test_a_job_sheet_says_what_to_bring_to_do_and_to_mind_and_has_room_for_resul
     assert sheet.tags.count("section") == 2
     assert sheet.tags.count("article") == 2
     for words in (
-        "1 × BP-1", "1 × spare transmitter", "Replace the battery", "Change the whole pack, never single cells",
+        "BP-1: for 1 job", "spare transmitter: for 1 job", "Working alone", "Replace the battery",
+        "Change the whole pack, never single cells",
         "Lithium cells: do not charge", "Isolate, vent and lock out", "As found", "As left", "zeroed",
         "No trip needed", "Confirm the check-in interval",
     ):  # fmt: skip

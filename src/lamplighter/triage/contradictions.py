@@ -50,7 +50,7 @@ def find_contradictions(results: Mapping[str, CheckResult], context: Context) ->
     found = []
     for node, log in sorted(context.worklog.items()):
         for entry in log:
-            said = None
+            said: tuple[str, Change | None] | None = None
             if entry.action == "battery replaced" and node in volts:
                 said = no_rise(entry, *volts[node], fresh.get(node), s)
             elif entry.action in RESETS and node in zeros:
@@ -95,7 +95,7 @@ def change_at(time: np.ndarray, value: np.ndarray, when: float, window_s: float,
         return None
     levels = [float(np.median(side)) for side in (before, after)]
     errors = [_median_error(side, level) for side, level in zip((before, after), levels, strict=True)]
-    half = Z95 * float(np.hypot(*errors))
+    half = Z95 * float(np.hypot(errors[0], errors[1]))
     change = levels[1] - levels[0]
     return Change(levels[0], levels[1], change, change - half, change + half)
 
@@ -122,7 +122,7 @@ def _type(node: str, context: Context) -> tuple[str, str]:
 
 def no_rise(
     entry: WorkEntry, time: np.ndarray, volts: np.ndarray, fresh: float | None, s: TriageSettings
-) -> tuple[str, Change] | None:
+) -> tuple[str, Change | None] | None:
     """Return why a logged swap is doubtful: the old battery was well below a new one, and the voltage did not rise."""
     change = change_at(time, volts, entry.time, s.contradiction_window_days * DAY_S, DAY_S)
     if change is None or fresh is None or fresh - change.before < 2 * s.swap_rise_v or change.high >= s.swap_rise_v:
@@ -137,7 +137,7 @@ def no_rise(
 
 def no_step(
     entry: WorkEntry, time: np.ndarray, error: np.ndarray, tolerance: float | None, s: TriageSettings
-) -> tuple[str, Change] | None:
+) -> tuple[str, Change | None] | None:
     """Return why a logged re-zero is doubtful: the zero was off before and is off by as much after."""
     change = change_at(time, error, entry.time, 3 * s.contradiction_window_days * DAY_S, DAY_S)
     if change is None or tolerance is None or abs(change.before) < tolerance / 2:
@@ -155,7 +155,7 @@ def no_step(
 
 def still_heard(
     entry: WorkEntry, log: tuple[WorkEntry, ...], results: Mapping[str, CheckResult], context: Context
-) -> tuple[str, None] | None:
+) -> tuple[str, Change | None] | None:
     """Return why a logged removal is doubtful: the node has checked in since, and no later entry says it is back."""
     last = results["arrivals"].facts.get(entry.node, {}).get("last_seen") if "arrivals" in results else None
     back = any(w.time > entry.time for w in log)

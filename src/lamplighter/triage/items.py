@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
+from typing import cast
 
 from lamplighter import wording
 from lamplighter.checkins import DAY_S
 from lamplighter.checks.base import Context
-from lamplighter.results import SEVERITIES, Cause, Finding, Item, NodeRow
+from lamplighter.results import SEVERITIES, Cause, Finding, Item, NodeRow, Status
 from lamplighter.triage import risk
 from lamplighter.triage.cases import NOT_EVALUATED, NodeCase, gone, severity_order, states_of
 from lamplighter.triage.cautions import cautions_for
@@ -54,10 +55,10 @@ def make_row(judged: Judged, context: Context) -> NodeRow:
     return row
 
 
-def status_and_reason(judged: Judged) -> tuple[str, str]:
+def status_and_reason(judged: Judged) -> tuple[Status, str]:
     """Return the NE 107 signal and the reason in plain words."""
     if judged.own:
-        return judged.own[0].severity, reason_of(judged.own)
+        return signal_of(judged.own), reason_of(judged.own)
     if gone(judged.case):
         return "", f"{CANNOT}taken out, says the work log."
     if judged.shared is not None and judged.shared.dark:
@@ -67,7 +68,12 @@ def status_and_reason(judged: Judged) -> tuple[str, str]:
     return quiet_status(judged.case)
 
 
-def quiet_status(case: NodeCase) -> tuple[str, str]:
+def signal_of(findings: tuple[Finding, ...]) -> Status:
+    """Return the worst NE 107 signal among findings."""
+    return cast(Status, min((f.severity for f in findings), key=SEVERITIES.index))
+
+
+def quiet_status(case: NodeCase) -> tuple[Status, str]:
     """Return signal and reason of a node on which nothing was found."""
     missing = {name: v.reason for name, v in case.verdicts.items() if v.state == NOT_EVALUATED}
     if len(missing) == len(case.verdicts):
@@ -157,7 +163,7 @@ def node_item(judged: Judged, context: Context) -> Item:
         name=entry.name or case.node,
         site=entry.site,
         gateway=entry.gateway,
-        status=judged.own[0].severity,
+        status=signal_of(judged.own),
         cause=judged.causes[0].cause,
         cause_probability=round(judged.causes[0].probability, 3),
         causes=judged.causes,
@@ -195,7 +201,7 @@ def shared_item(
         name=name,
         site=sites.pop() if len(sites) == 1 else "",
         gateway=fault.subject if fault.subject_kind == "gateway" and not group else "",
-        status=min((f.severity for f in found), key=SEVERITIES.index),
+        status=signal_of(found),
         cause=causes[0].cause,
         cause_probability=round(causes[0].probability, 3),
         causes=causes,

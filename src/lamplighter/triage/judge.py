@@ -8,12 +8,12 @@ from dataclasses import replace
 import numpy as np
 
 from lamplighter.checks.base import CheckResult, Context
-from lamplighter.results import Finding, Item, NodeRow
+from lamplighter.results import Cause, Finding, Item, NodeRow
 from lamplighter.triage import risk
 from lamplighter.triage.cases import NodeCase, gather_cases, gone, states_of
 from lamplighter.triage.diagnosis import diagnose
 from lamplighter.triage.items import Judged, make_row, node_item, shared_item
-from lamplighter.triage.rules import Rules, load_rules
+from lamplighter.triage.rules import CauseRule, Rules, load_rules
 from lamplighter.triage.shared import SharedFault, find_shared, nodes_by_gateway
 
 LOSING = frozenset({"silent", "delivery_falling", "low_delivery"})
@@ -56,7 +56,8 @@ def judge_nodes(
     judged = []
     for node, case in cases.items():
         own = () if gone(case) else tuple(f for f in case.findings if f.id not in explained)
-        causes, jobs = (), ()
+        causes: tuple[Cause, ...] = ()
+        jobs: tuple[CauseRule, ...] = ()
         if own:
             states = states_of(replace(case, findings=own), rules, context, losing=losing[node])
             causes, jobs = diagnose(states, rules, s, "node")

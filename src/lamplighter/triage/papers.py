@@ -22,6 +22,8 @@ VISIT_COLUMNS = (
 )  # fmt: skip
 RESULT_COLUMNS = ("node", "time", "action", "note", "visit", "day", "place", "name", "as_found", "as_left")
 PART_COLUMNS = ("month", "part", "count")
+ON_EVERY_TRIP = ("alone",)
+"""Cautions shown on every job sheet, besides the general one."""
 COST_COLUMNS = ("way", "trips", "travel", "work", "battery_life_wasted", "data_lost", "total", "reckoned")
 
 
@@ -106,7 +108,7 @@ def unmet_line(job: Job, reason: str, day: date | None) -> str:
 
 def sheet(number: int, visit: Visit, plan: VisitPlan) -> dict[str, Any]:
     """Return what one job sheet shows."""
-    cautions = dict.fromkeys([*cautions_for(()), *(text for job in visit.jobs for text in job.cautions)])
+    cautions = dict.fromkeys([*cautions_for(ON_EVERY_TRIP), *(text for job in visit.jobs for text in job.cautions)])
     return {
         "number": number,
         "place": visit.place,
@@ -127,7 +129,7 @@ def hours(length: float) -> str:
 def bring(visit: Visit) -> list[str]:
     """Return what to bring, by part number, with counts."""
     parts = [part for job in visit.jobs for part in job.part.split("; ") if part]
-    return [f"{parts.count(part)} × {part}" for part in dict.fromkeys(parts)]
+    return [f"{part}: for {wording.count(parts.count(part), 'job')}" for part in dict.fromkeys(parts)]
 
 
 def job_lines(job: Job, plan: VisitPlan) -> dict[str, Any]:
@@ -186,7 +188,8 @@ def proof_words(plan: VisitPlan) -> str:
     """Say how good the plan is."""
     if plan.gap <= 1e-6:
         return "No plan with these windows, crews and costs is cheaper."
-    return f"No plan with these windows, crews and costs is more than {wording.percent(plan.gap, 2)} cheaper."
+    at_most = wording.percent(max(plan.gap, 0.001), 2)
+    return f"No plan with these windows, crews and costs is more than {at_most} cheaper."
 
 
 def plan_summary(plan: VisitPlan) -> dict[str, Any]:

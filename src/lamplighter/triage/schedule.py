@@ -134,7 +134,7 @@ def _fit(
     model = _around(sites, covers, slot_day, reach)
     if len(model.pick_cost) > EASY_PICKS:
         reach, model = _widest(sites, covers, slot_day)
-    while model is not None:
+    while True:
         found = solve(model, sites, slot_hours, search)
         if found is not None and found.cost <= best.cost:
             best = found
@@ -142,7 +142,8 @@ def _fit(
             break
         reach *= 2
         model = _around(sites, covers, slot_day, reach)
-        model = model if len(model.pick_cost) <= MOST_PICKS else None
+        if len(model.pick_cost) > MOST_PICKS:
+            break
     bound = max(least, best.bound if reach >= n_days else 0.0)
     return Schedule(best.slot, best.cost, min(bound, best.cost), best.method)
 

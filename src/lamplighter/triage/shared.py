@@ -143,11 +143,11 @@ def subject_of(finding: Finding) -> tuple[str, str]:
 
 def _together(found: list[Finding], within_s: float) -> list[Finding]:
     """Return the most findings that began within a stretch of time; those with no beginning go along."""
-    dated = sorted((f for f in found if f.since is not None), key=lambda f: (f.since, f.id))
+    dated = sorted(((f.since, f.id, f) for f in found if f.since is not None), key=lambda d: d[:2])
     undated = [f for f in found if f.since is None]
     best: list[Finding] = []
-    for first in dated:
-        group = [f for f in dated if first.since <= f.since <= first.since + within_s]
+    for first, _, _ in dated:
+        group = [f for since, _, f in dated if first <= since <= first + within_s]
         best = group if len(group) > len(best) else best
     # A slow change has no common beginning: a steady trend counts whenever it was noticed.
     return found if found and found[0].kind == "rssi_trend" else best + undated

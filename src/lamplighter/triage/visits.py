@@ -188,11 +188,11 @@ def site_problem(
     late = own + s.late_cost_per_day * np.array([np.maximum(0.0, np.floor(ahead - job.due)) for job in jobs])
     inside = np.array([w.inside for w in windows])
     pinch = np.array([w.pinch for w in windows])
-    without = ~inside.any(axis=1)
+    without = np.logical_not(inside.any(axis=1, keepdims=True))
     trip = trip_money(place, s)
     return SiteProblem(
         place=place,
-        cost=np.where(inside, own, np.where(pinch & without[:, None], late, NEVER)),
+        cost=np.where(inside, own, np.where(pinch & without, late, NEVER)),
         late_cost=np.where(pinch | inside, late, NEVER),
         skip=np.array([NEVER if job.needed else leaving(job, float(ahead[-1]), trip, s) for job in jobs]),
         hours=np.array([job.minutes / 60 for job in jobs]),
