@@ -16,6 +16,7 @@ from lamplighter.checks.arrivals.outages import (
     attribute,
     common_silences,
     surprises,
+    without,
 )
 from lamplighter.checks.base import Context
 
@@ -65,15 +66,15 @@ def share_out(measures: Mapping[str, ArrivalsMeasure], context: Context) -> Shar
     named = [context.register[n].gateway for n in nodes]
     gateways = tuple(sorted({g for g in named if g}))
     who, silences, owners = _gather(nodes, named, gateways, measures, context)
-    taken = np.zeros(len(silences.start), dtype=bool)
     everyone = np.arange(len(nodes))
     members = {g: np.flatnonzero(who.group == g) for g in range(len(gateways))}
     windows: list[Window] = []
     if len(gateways) != 1 or (who.group < 0).any():
-        found = common_silences(silences, who, {-1: everyone}, HOST, s.host_share, taken, s)
+        found = common_silences(silences, who, {-1: everyone}, HOST, s.host_share, s)
         windows += [w for w in found if not gateways or len(np.unique(who.group[w.members])) > 1]
-    windows += common_silences(silences, who, members, GATEWAY, s.outage_share, taken, s)
-    windows += common_silences(silences, who, {-1: everyone}, GROUP, 0.0, taken, s, part=True)
+    left = without(silences, windows)
+    windows += common_silences(left, who, members, GATEWAY, s.outage_share, s)
+    windows += common_silences(without(silences, windows), who, {-1: everyone}, GROUP, 0.0, s, part=True)
     windows.sort(key=lambda w: (w.start, w.level, w.group))
     about = {HOST: lambda _w: everyone, GATEWAY: lambda w: members[w.group], GROUP: lambda w: w.members}
     lost, cause = attribute(silences, windows, [about[w.level](w) for w in windows], s.outage_covers)

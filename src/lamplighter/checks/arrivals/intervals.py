@@ -31,10 +31,16 @@ OPPOSED = -0.2
 """Correlation of one deviation with the next below which rows are late on a steady schedule."""
 FOLLOW = 0.1
 """How quickly the tracked schedule follows the rows."""
+LONGEST_SPELL = 10.0
+"""A spell of fast sampling that ends by itself may last this many times what one at the end of the record may."""
 FASTER = 0.7
 """An interval shorter than the regular one by this factor is fast sampling."""
 FITS = 0.15
 """How near a spacing must come to whole regular intervals to be such, as a share of one."""
+ONE_BY_ONE = 4.0
+"""A gap of more regular intervals than this is an outage or a bad spell rather than single losses."""
+OFTEN = 0.1
+"""Share of the time from which on a node samples fast often enough to expect it in a long gap."""
 CHUNK = 64
 FEW = 3
 RETRY = 0.02
@@ -220,37 +226,42 @@ def infer_schedule(time: np.ndarray, stated_s: float | None, short_spell_s: floa
     first = np.flatnonzero(np.diff(path, prepend=-1))
     regular = regular_states(time, path, first, short_spell_s)
     steps = steps_between(spacing, interval)
-    if len(first) > 1:
-        base = states[np.repeat(regular, np.diff(first, append=len(path)))]
-        fast = states[path[first]] < FASTER * states[regular]
-        spell = float(np.mean(np.diff(np.append(time[first], time[-1]))[fast])) if fast.any() else 0.0
-        steps, interval = spells_ended(spacing, steps, interval, base, spell)
-    pieces = _pieces(time[first], states[path[first]], states[regular])
     length = np.diff(np.append(time[first], time[-1]))
-    share = float(length[states[path[first]] < FASTER * states[regular]].sum() / max(time[-1] - time[0], 1e-9))
+    fast = states[path[first]] < FASTER * states[regular] if len(first) else np.zeros(0, bool)
+    share = float(length[fast].sum() / max(time[-1] - time[0], 1e-9))
+    if fast.any():
+        base = states[np.repeat(regular, np.diff(first, append=len(path)))]
+        steps, interval = spells_ended(spacing, steps, interval, base, float(length[fast].mean()))
+        steps = kept_fast(spacing, steps, base, float(states[path[first]][fast].min()), share)
+    pieces = _pieces(time[first], states[path[first]], states[regular])
     current = pieces[-1][1] if pieces else float(stated_s or common)
     return Schedule(interval, steps, current, pieces, share, jitter)
 
 
 def regular_states(time: np.ndarray, path: np.ndarray, first: np.ndarray, short_spell_s: float) -> np.ndarray:
-    """Regular state during each stretch of one state, shape (k,): the slowest in force a little before or after.
+    """Regular state during each stretch of one state, shape (k,).
+
+    A faster stretch that the node comes back from to a slower interval, as it came to it, is a spell of fast
+    sampling within that interval, unless it is long. At either end of the record only a short one is.
 
     Parameters
     ----------
     first : ndarray, shape (k,)
         Index of the first spacing of each stretch.
     """
-    start, last = time[first], time[np.append(first[1:], len(path))]
-    count, state = np.diff(first, append=len(path)), path[first]
-    left = np.searchsorted(last, start - 0.5 * short_spell_s)
-    right = np.searchsorted(start, last + 0.5 * short_spell_s)
-    known = count >= FEW
-    slowest = np.where(known, state, -1)
-    answer = state.copy()
-    short = last - start < short_spell_s
-    for k in np.flatnonzero((right - left > 1) & short).tolist():
-        answer[k] = max(int(slowest[left[k] : right[k]].max()), int(state[k]))
-    return answer
+    state = path[first].copy()
+    if len(state) < 2:
+        return state
+    length = time[np.append(first[1:], len(path))] - time[first]
+    for _ in range(2):  # once more for a spell within a spell
+        before, after = np.append(-1, state[:-1]), np.append(state[1:], -1)
+        inside = (before > state) & (after > state) & (length <= LONGEST_SPELL * short_spell_s)
+        state = np.where(inside, np.minimum(before, after), state)
+    if state[0] < state[1] and length[0] < short_spell_s:
+        state[0] = state[1]
+    if state[-1] < state[-2] and length[-1] < short_spell_s:
+        state[-1] = state[-2]
+    return state
 
 
 def spells_ended(
@@ -259,12 +270,23 @@ def spells_ended(
     """Count a spacing within a fast spell by the regular interval where it fits that or outlasts the spell.
 
     Whether the node went on sampling fast in a gap cannot be known; it is taken to have done so while the
-    gap is no longer than its usual spell.
+    gap is no longer than its usual spell, unless the gap is short enough to be single losses.
     """
     slow = spacing / base
     whole = np.maximum(np.rint(slow), 1)
-    ends = (steps >= 2) & (interval < FASTER * base) & ((np.abs(slow - whole) <= FITS) | (spacing > spell_s))
-    return np.where(ends, whole.astype(np.int64), steps), np.where(ends, base, interval)
+    fits = np.abs(slow - whole) <= FITS
+    # One fast check-in after another lost is far less likely than the spell's end and a regular one lost.
+    passed = (slow > 1) & (slow <= ONE_BY_ONE)
+    ends = (steps >= 2) & (interval < FASTER * base) & (fits | passed | (spacing > spell_s))
+    regular = np.where(fits | ~passed, whole, np.ceil(slow)).astype(np.int64)
+    return np.where(ends, regular, steps), np.where(ends, base, interval)
+
+
+def kept_fast(spacing: np.ndarray, steps: np.ndarray, base: np.ndarray, fast_s: float, share: float) -> np.ndarray:
+    """Count long gaps of a node that often samples fast at its usual mixture of both intervals."""
+    slow = spacing / base
+    mixed = np.rint(slow * (1 + share * (base / fast_s - 1))).astype(np.int64)
+    return np.where((share >= OFTEN) & (slow > ONE_BY_ONE), mixed, steps)
 
 
 def _pieces(start: np.ndarray, own: np.ndarray, regular: np.ndarray) -> tuple[tuple[float, float], ...]:

@@ -263,7 +263,7 @@ def _listed(node: _Node, shared: Shared, s: ArrivalsSettings) -> list[Gap]:
     m = node.measure
     gaps, cause, lost = m.gaps, shared.cause[node.name], shared.lost[node.name]
     rows = []
-    worth = np.flatnonzero(gaps.missed >= s.listed_missed)
+    worth = np.flatnonzero((gaps.missed >= s.listed_missed) | (lost > 0))
     worth = np.sort(worth[np.argsort(-gaps.missed[worth], kind="stable")[: s.most_listed]])
     for k in worth.tolist():
         now_open = gaps.open and k == len(gaps) - 1

@@ -24,6 +24,10 @@ CORE = 0.8
 SLACK_STEPS = 3.0
 SLACK_SHARE = 0.1
 """How far ends of silences with one cause may lie apart: so many intervals and this share of the silence."""
+PART = 0.3
+"""Share of a gap from which on a common silence is a good part of it."""
+FRAME_STEPS = 1.5
+"""The same where any few nodes are looked at together, in intervals."""
 TRIM = 0.1
 """Share of members whose last check-in before, or first after, may lie inside the outage."""
 PARTIAL = 0.1
@@ -172,7 +176,7 @@ def window_at(
     over = use[(s.start[use] < instant) & (s.end[use] > instant)]
     if len(over) < settings.outage_nodes:
         return None
-    over = over[_aligned(s, over)]
+    over = over[_framed(s, over) if part else _aligned(s, over)]
     if len(over) < settings.outage_nodes:
         return None
     start, end = _bounds(s.start[over], s.end[over])
@@ -214,6 +218,13 @@ def _aligned(s: Silences, over: np.ndarray) -> np.ndarray:
     return first | last
 
 
+def _framed(s: Silences, over: np.ndarray) -> np.ndarray:
+    """Whether a gap begins and ends with the others, within the intervals at which nodes can show it."""
+    slack = FRAME_STEPS * s.interval[over]
+    first, last = s.start[over] - np.median(s.start[over]), s.end[over] - np.median(s.end[over])
+    return (np.abs(first) <= slack) & ((np.abs(last) <= slack) | s.open[over])
+
+
 def _bounds(start: np.ndarray, end: np.ndarray) -> tuple[float, float]:
     """Last check-in before and first after, of all members but a few."""
     few = math.floor(TRIM * len(start))
@@ -238,24 +249,22 @@ def common_silences(
     groups: Mapping[int, np.ndarray],
     level: str,
     share: float,
-    taken: np.ndarray,
     settings: ArrivalsSettings,
     part: bool = False,
 ) -> list[Window]:
-    """Find the common silences of each group of nodes; marks the gaps they explain as taken.
+    """Find the common silences of each group of nodes.
 
     Parameters
     ----------
     groups : mapping of group number to node numbers
     share : float
         Least share of a group's nodes.
-    taken : ndarray of bool, shape (g,)
-        Gaps explained already; changed in place.
     part : bool
         Look for any few nodes that fall silent together: nodes that do not are no evidence against it,
         but that the few were picked is; only gaps that are surprising by themselves count.
     """
     found: list[Window] = []
+    taken = np.zeros(len(s.start), dtype=bool)
     order = np.argsort(s.node, kind="stable")
     bounds = np.searchsorted(s.node[order], np.arange(len(who.first) + 1))
     for group, nodes in groups.items():
@@ -321,6 +330,32 @@ def covered(s: Silences, which: np.ndarray, window: Window) -> np.ndarray:
     high = np.floor((window.end - s.start[which]) / step + 1e-6)
     inside = np.minimum(high, s.missed[which]) - np.maximum(low, 1) + 1
     return np.maximum(inside, 0) / s.missed[which]
+
+
+def without(s: Silences, windows: list[Window]) -> Silences:
+    """Cut common silences out of the gaps that they are a good part of; what is left may be another's.
+
+    A node that was silent long before and after keeps its gap whole: it has nothing to do with them.
+    """
+    for w in windows:
+        hit = (s.start < w.end) & (s.end > w.start)
+        hit[hit] = covered(s, np.flatnonzero(hit), w) >= PART
+        step = np.where(s.open, s.interval, (s.end - s.start) / (s.missed + 1.0))
+        ahead = np.where(hit, np.clip(np.ceil((w.start - s.start) / step - 1e-6) - 1, 0, s.missed), s.missed)
+        behind = np.where(hit, np.clip(s.missed - np.floor((w.end - s.start) / step + 1e-6), 0, s.missed), 0)
+        left, right = hit & (ahead > 0), hit & (behind > 0)
+        s = Silences(
+            node=np.concatenate([s.node[~hit], s.node[left], s.node[right]]),
+            start=np.concatenate([s.start[~hit], s.start[left], (s.end - (behind + 1) * step)[right]]),
+            end=np.concatenate([s.end[~hit], (s.start + (ahead + 1) * step)[left], s.end[right]]),
+            missed=np.concatenate([s.missed[~hit], ahead[left].astype(np.int64), behind[right].astype(np.int64)]),
+            interval=np.concatenate([s.interval[~hit], s.interval[left], s.interval[right]]),
+            surprise=np.concatenate(
+                [s.surprise[~hit], (s.surprise * ahead / s.missed)[left], (s.surprise * behind / s.missed)[right]]
+            ),
+            open=np.concatenate([s.open[~hit], np.zeros(int(left.sum()), bool), s.open[right]]),
+        )
+    return s
 
 
 def attribute(
