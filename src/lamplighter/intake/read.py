@@ -174,5 +174,6 @@ def table_of(rows: Rows, names: list[str]) -> pd.DataFrame:
         "node": pd.Categorical.from_codes(code, categories=pd.Index([names[i] for i in used], dtype="str" if len(used) else object)),
         "time": pd.DatetimeIndex(rows.time.view("datetime64[us]")).tz_localize("UTC"),
     }
-    data |= {c: getattr(rows, c) for c in COLUMNS[2:]}
-    return pd.DataFrame(data, columns=list(COLUMNS))
+    columns = {c: getattr(rows, c) for c in COLUMNS[2:]}
+    data |= {c: v if v.flags.writeable else v.copy() for c, v in columns.items()}
+    return pd.DataFrame(data, columns=list(COLUMNS), copy=False)
