@@ -42,6 +42,10 @@ CANDIDATES = 5
 """Most jumps of a record that are looked at closely, for each way to rank them."""
 CHANGES, CHANGE_JUMPS = 2, 4
 """Largest changes of resolution that are looked at closely, and jumps about each."""
+GRAIN_BLOCKS = 8
+"""Blocks on either side by which a change of resolution is seen."""
+LEAST_STEPS = 60
+"""Fewer steps than these do not show the resolution."""
 EDGE = 8
 """Steps from the edge of a resolution within which the change is looked for."""
 REACH = 6
@@ -88,18 +92,17 @@ class ScaleStep:
     def score(self, s: DataSettings) -> float:
         """Return the distance from a perfect change of unit; up to 1 each measure is within its tolerance.
 
-        A resolution that changed by the ratio needs levels that did too: where such a jump is rare either the jump
-        with the check-ins about it, or the days and weeks; where it is usual the highest readings and one more.
-        Without that the small steps, the jump and all levels must agree.
+        A resolution that changed by the ratio needs two of jump, check-ins, days and weeks to agree with it, and one
+        that lasts. Without that the small steps, the jump and the levels must all agree, over days and weeks where
+        such a jump is usual.
         """
         grain, motion = abs(self.grain) / s.scale_grain, abs(self.motion) / s.scale_motion
         near, level = abs(self.near) / s.scale_level, abs(self.level) / s.scale_level
         extent, instant = abs(self.extent) / s.scale_extent, abs(self.instant) / (s.scale_instant + self.stir)
-        if self.usual:
-            return min(max(grain, extent, min(near, level)), max(motion, level, extent, instant))
-        return min(
-            max(grain, min(max(near, instant), max(level, extent))), max(motion, near, min(level, extent), instant)
-        )
+        lasting = min(level, extent, abs(self.motion) / s.scale_level)
+        settled = max(grain, lasting, sorted((instant, near, level, extent))[1])
+        levels = max(level, extent) if self.usual else max(near, min(level, extent))
+        return min(settled, max(motion, levels, instant))
 
 
 def find_scale_step(history: NodeHistory, s: DataSettings) -> ScaleStep | None:
@@ -137,7 +140,7 @@ def grain_changes(value: np.ndarray, s: DataSettings) -> list[int]:
     steps[steps == 0] = np.inf
     grain = np.log(np.sort(steps, axis=1)[:, 1])
     grain[~np.isfinite(grain)] = np.nan
-    before, after = _running_median(grain, 8), _running_median(grain[::-1], 8)[::-1]
+    before, after = _running_median(grain, GRAIN_BLOCKS), _running_median(grain[::-1], GRAIN_BLOCKS)[::-1]
     change = np.abs(after[1:] - before[:-1])
     change[~np.isfinite(change)] = 0.0
     cuts: list[int] = []
@@ -145,12 +148,14 @@ def grain_changes(value: np.ndarray, s: DataSettings) -> list[int]:
         best = int(np.argmax(change))
         if change[best] < LOG_RATIOS.min() / 2:
             break
-        a, b = max((best - 1) * rows, 0), min((best + 3) * rows, len(value) - 1)
+        # Medians blur the place: the edge lies anywhere in the plateau about it.
+        plateau = np.flatnonzero(change[best : best + GRAIN_BLOCKS] >= 0.9 * change[best])
+        a, b = max((best - 2) * rows, 0), min((best + int(plateau[-1]) + 4) * rows, len(value) - 1)
         jump = np.abs(np.diff(np.log(value[a : b + 1])))
         cuts += [a + 1 + int(k) for k in np.argsort(-jump, kind="stable")[:CHANGE_JUMPS]]
         c, d = edge(np.abs(np.diff(value[a : b + 1])), math.exp(before[best]), math.exp(after[best + 1]))
         cuts += [a + 1 + c + int(k) for k in np.argsort(-jump[c:d], kind="stable")[:CHANGE_JUMPS]]
-        change[max(best - 8, 0) : best + 9] = 0.0
+        change[max(best - GRAIN_BLOCKS, 0) : best + 2 * GRAIN_BLOCKS] = 0.0
     return cuts
 
 
@@ -255,10 +260,10 @@ def _motion(value: np.ndarray) -> float:
 
 
 def _resolution(value: np.ndarray) -> float:
-    """Smallest usual step: the 2 % quantile of the steps that are not zero."""
+    """Smallest usual step: the 2 % quantile of the steps that are not zero; 0 where there are too few to know."""
     steps = np.abs(np.diff(value))
     steps = steps[steps > 0]
-    return float(np.quantile(steps, 0.02)) if len(steps) else 0.0
+    return float(np.quantile(steps, 0.02)) if len(steps) >= LEAST_STEPS else 0.0
 
 
 def _log_ratio(a: float, b: float) -> float:
