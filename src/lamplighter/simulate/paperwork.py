@@ -6,10 +6,11 @@ from typing import Any
 
 import numpy as np
 
+from lamplighter.simulate.faults import NAN
 from lamplighter.simulate.node import NodeRun
 from lamplighter.simulate.options import DAY_S, Options
 from lamplighter.simulate.places import position
-from lamplighter.simulate.plan import NAN, NodePlan
+from lamplighter.simulate.plan import NodePlan
 
 CENTRE = (43.0, -116.0)
 """An invented valley; nothing real stands there."""

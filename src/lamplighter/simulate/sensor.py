@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from lamplighter.simulate.faults import Fault
 from lamplighter.simulate.noise import correlated, hourly
 from lamplighter.simulate.options import DAY_S, YEAR_S, Options
-from lamplighter.simulate.plan import Fault, NodePlan
+from lamplighter.simulate.plan import NodePlan
 from lamplighter.simulate.process import Scene
 from lamplighter.simulate.weather import Weather
 

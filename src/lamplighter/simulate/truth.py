@@ -6,10 +6,10 @@ from typing import Any
 
 import numpy as np
 
+from lamplighter.simulate.faults import NAN
 from lamplighter.simulate.node import NodeRun
 from lamplighter.simulate.options import Options
 from lamplighter.simulate.outages import Outages
-from lamplighter.simulate.plan import NAN
 from lamplighter.simulate.weather import SNAP_C, Weather
 
 TRUTH_COLUMNS = (

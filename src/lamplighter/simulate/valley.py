@@ -17,10 +17,11 @@ import pandas as pd
 from lamplighter.simulate.battery import CHEMISTRIES, Battery, lasting
 from lamplighter.simulate.build import SimulatedFleet, play
 from lamplighter.simulate.export import export_texts, frame_csv, plain_text
+from lamplighter.simulate.faults import Fault
 from lamplighter.simulate.options import DAY_S, HOUR_S, Options
 from lamplighter.simulate.outages import Down, Outages
 from lamplighter.simulate.places import point_name
-from lamplighter.simulate.plan import Fault, NodePlan, plan_nodes
+from lamplighter.simulate.plan import NodePlan, plan_nodes
 from lamplighter.simulate.process import KINDS
 
 OPTIONS = Options(nodes=36, days=425, seed=2_608, gateways=3, healthy=True, intervals_s=(3_600.0, 3_600.0, 1_800.0))
