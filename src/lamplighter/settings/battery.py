@@ -120,7 +120,7 @@ class BatterySettings(Section):
         source=_CALIBRATED, low=0.2, high=5,
     )  # fmt: skip
     spread_flat: float = setting(
-        1.3, "-", "The same while the voltage is flat and charge budget or fleet lives carry the forecast.",
+        1.5, "-", "The same while the voltage is flat and charge budget or fleet lives carry the forecast.",
         source=_CALIBRATED, low=0.2, high=5,
     )  # fmt: skip
     spread_unknown: float = setting(
@@ -154,6 +154,9 @@ class BatterySettings(Section):
         8.0, "-", "A forecast whose late date lies this many times farther than the early one is no date; only a bound is given.",
         low=2,
     )  # fmt: skip
+    fall_sigma: float = setting(
+        2.0, "-", "A voltage has fallen when it lost this many times its own scatter over the record.", low=0.5
+    )
     flat_headroom: float = setting(
         0.6, "share", "While more than this share of the way from fresh to cut-off is left, a wide forecast is no date.",
         source=_CALIBRATED, low=0, high=1,
@@ -165,10 +168,10 @@ class BatterySettings(Section):
 
     # Rechargeable
     solar_swing_share: float = setting(
-        0.02,
-        "share",
-        "A daily swing of this share of the voltage, unexplained by temperature, points to a charger.",
-        low=0,
+        0.01, "share", "A daily swing of this share of the voltage beyond noise and temperature points to a charger.", low=0
+    )
+    solar_blind_factor: float = setting(
+        2.5, "-", "Without a temperature the swing must be this much wider: the day's warmth makes one too.", low=1
     )
     solar_fall_share_per_week: float = setting(
         0.008, "share", "Weekly fall of the nightly voltage of a charged battery that means it is not kept up.", low=0

@@ -16,7 +16,15 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from lamplighter.checks.battery.estimators import Estimate, Shape, curve_estimate, knee_estimate, trend_estimate
+from lamplighter.checks.battery.estimators import (
+    Estimate,
+    Shape,
+    curve_estimate,
+    knee_estimate,
+    pair_slope,
+    scatter,
+    trend_estimate,
+)
 from lamplighter.checks.battery.outlook import Outlook
 from lamplighter.checks.battery.prior import LifePrior
 from lamplighter.settings.battery import BatterySettings
@@ -83,8 +91,20 @@ def headroom(o: Outlook, fresh_v: float) -> float:
     return (o.level - o.cutoff_v) / max(fresh_v - o.cutoff_v, 1e-6)
 
 
+def has_fallen(o: Outlook, settings: BatterySettings) -> bool:
+    """Whether the voltage fell over the record, beyond its scatter and the error of its slope."""
+    slope, error = pair_slope(o.x, o.volts, scatter(o, settings))
+    return bool(slope < -3.0 * error and -slope * (o.x[-1] - o.x[0]) > settings.fall_sigma * scatter(o, settings))
+
+
 def uninformed(o: Outlook, early: float, late: float, fresh_v: float, settings: BatterySettings) -> bool:
-    """Whether the voltage says too little for a date: a wide forecast while most of the way to the cut-off is left."""
+    """Whether the voltage says too little for a date.
+
+    Either it has not fallen yet by more than its own scatter, or the forecast is wide while most of the way to the
+    cut-off is left.
+    """
+    if not has_fallen(o, settings) and headroom(o, fresh_v) > settings.flat_headroom:
+        return True
     wide = late > settings.uninformative_ratio * max(early, 1e-6) or late >= 0.98 * o.ahead[-1]
     return bool(wide and headroom(o, fresh_v) > settings.flat_headroom)
 

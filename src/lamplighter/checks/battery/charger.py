@@ -39,7 +39,8 @@ def is_charged(track: Track, noise: float, settings: BatterySettings) -> bool:
     smooth = np.convolve(level, np.ones(3) / 3, mode="valid")
     moves = np.diff(smooth)
     up, down = moves[moves > 0].sum(), -moves[moves < 0].sum()
-    wide = settings.solar_swing_share * float(np.median(level))
+    blind = 1.0 if np.isfinite(track.temperature).any() else settings.solar_blind_factor
+    wide = settings.solar_swing_share * float(np.median(level)) * blind
     return bool(swing > wide and up > 0.6 * down and up > 2 * wide)
 
 

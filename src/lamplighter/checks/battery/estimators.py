@@ -246,7 +246,9 @@ def steepening(t, v, w, ahead, tau, span, volts):  # noqa: ANN001, ANN201
 # --- local trend ------------------------------------------------------------------------------------------------
 
 SHORTENED, PER_WINDOW, POWER, SPREAD_LOG = 0.85, 1.5, 0.5, 0.42
-"""What remains over what a straight line promises: 0.85 (1 + q / 1.5)^-0.5 for a promise of q windows; spread in log."""
+FARTHEST, TRUSTED_WINDOWS = 6.0, 4.0
+"""What remains over what a straight line promises: 0.85 (1 + q / 1.5)^-0.5 for a promise of q windows; spread in log.
+Promises of more than six windows are not shortened further, and what lies four windows ahead is half trusted."""
 
 
 def trend_estimate(o: Outlook, settings: BatterySettings) -> Estimate:
@@ -266,10 +268,12 @@ def trend_estimate(o: Outlook, settings: BatterySettings) -> Estimate:
     else:
         return Estimate("local trend", np.zeros(len(o.ahead)), informed=False)
     promised = float(o.ahead[under[0]])
-    remaining = promised * SHORTENED * (1.0 + promised / (PER_WINDOW * (x[-1] - x[0]))) ** -POWER
+    reach = min(promised / (x[-1] - x[0]), FARTHEST)
+    remaining = promised * SHORTENED * (1.0 + reach / PER_WINDOW) ** -POWER
     level = o.level_error / max(-slope * remaining, 1e-9)
     sd = float(np.sqrt(SPREAD_LOG**2 + (error / slope) ** 2 + level**2))
-    return Estimate("local trend", ndtr(np.log(o.ahead / remaining) / sd))
+    trust = 1.0 / (1.0 + (remaining / (TRUSTED_WINDOWS * (x[-1] - x[0]))) ** 2)
+    return Estimate("local trend", ndtr(np.log(o.ahead / remaining) / sd), trust=trust)
 
 
 def trend_windows(o: Outlook) -> list[float]:

@@ -15,8 +15,6 @@ from lamplighter.checkins import DAY_S, NodeHistory, _group_quantiles
 from lamplighter.settings.battery import BatterySettings
 
 NORMAL_P90 = 1.2815515594
-TRIMMED_STEP = 0.9293
-"""Mean of the smaller nine tenths of |difference| of two unit normals."""
 HINGE_C = 0.0
 """Below freezing inner resistance grows faster; the fit may bend here."""
 
@@ -100,11 +98,14 @@ def filled(time: np.ndarray, values: np.ndarray) -> np.ndarray:
 def quick_noise(volts: np.ndarray) -> float:
     """Return the noise of single voltages [V] from successive differences, robust to pulses and swings.
 
-    The mean of the smaller nine tenths, not the median: at a coarse resolution most steps are zero.
+    At a coarse resolution most differences are zero; the noise is then that of the rounding.
     """
-    steps = np.sort(np.abs(np.diff(volts)))
-    small = steps[: max(1, int(0.9 * len(steps)))]
-    return float(small.mean() / TRIMMED_STEP) if len(steps) else 0.0
+    steps = np.abs(np.diff(volts))
+    moved = steps[steps > 1e-9]
+    if not len(moved):
+        return 0.0
+    rounding = float(np.quantile(moved, 0.02)) / np.sqrt(12.0)
+    return max(float(1.4826 * np.median(steps) / np.sqrt(2)), min(rounding, float(np.std(volts))))
 
 
 def bin_means(group: np.ndarray, n: int, values: np.ndarray) -> np.ndarray:

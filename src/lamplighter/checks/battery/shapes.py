@@ -9,7 +9,7 @@ import numpy as np
 from lamplighter.checks.battery.cells import CHEMISTRIES, UNKNOWN, Cell, cells_in_series, discharge_curves
 from lamplighter.checks.battery.estimators import Shape
 
-WARPS = ((0.65, 0.2), (0.8, 0.3), (1.0, 0.3), (1.2, 0.2))
+WARPS = ((0.65, 0.15), (0.8, 0.22), (1.0, 0.22), (1.25, 0.15), (1.7, 0.15), (2.4, 0.11))
 """Powers by which what is left of the discharge is bent, with prior weights: real knees are wider or sharper."""
 LEVEL_SD, SCALE_SD = 0.025, 0.35
 """Spread of a battery's plateau (share of its voltage) and of its fall about the stored curve."""

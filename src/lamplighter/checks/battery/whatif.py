@@ -82,7 +82,7 @@ def budget_lifetime(
     chemistry = CHEMISTRIES.get(cell.chemistry)
     yearly = chemistry.self_discharge if chemistry else 0.01
     warm = q10_factor(plan.temperature_c, settings.self_discharge_q10)
-    usable = capacity_ah * usable_share(cell, plan.temperature_c)
+    usable = capacity_ah * settings.usable_capacity * usable_share(cell, plan.temperature_c)
     drain = drain_of(usable, sleep_ua, charge_mc, plan.check_ins_a_day, yearly * warm)
     days = usable * 1e6 / drain.total_ua / 24.0
     sd = float(np.hypot(settings.capacity_sd, settings.charge_sd))
