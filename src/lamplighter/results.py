@@ -276,8 +276,19 @@ def hints_of(kind: type) -> dict[str, Any]:
     return typing.get_type_hints(kind, include_extras=True)
 
 
+_AS_THEY_ARE = (str, int, bool, type(None))
+
+
 def plain(value: Any) -> Any:
     """Turn results into JSON's types: instants to ISO 8601, numpy to Python, NaN to None."""
+    # Most of an assessment is numbers in lists; by type alone they are told apart quickly.
+    kind = type(value)
+    if kind is float:
+        return value if math.isfinite(value) else None
+    if kind in _AS_THEY_ARE:
+        return value
+    if kind is list:
+        return [v if type(v) in _AS_THEY_ARE else plain(v) for v in value]
     if is_dataclass(value) and not isinstance(value, type):
         hints = hints_of(type(value))
         return {
