@@ -153,6 +153,21 @@ def test_charts_of_a_node_share_one_time_axis(browser, pages) -> None:
     browser.until(lambda: all(r == ["2025-03-01", "2025-04-01"] for r in browser.js(ranges, anchor)))
 
 
+def test_the_time_shown_can_be_chosen_without_a_pointer(browser, pages) -> None:
+    a, path = pages(36)
+    browser.open(path)
+    anchor = browser.draw(0)
+    browser.js("document.querySelectorAll(`#${arguments[0]} .range button`)[2].focus()", anchor)
+    browser.keys(Keys.ENTER)
+    starts = (
+        "return [...document.querySelectorAll(`#${arguments[0]} .drawn > .plot, #${arguments[0]} .plot.drawn`)]"
+        ".map(p => Date.parse(String(p._fullLayout.xaxis.range[0]).replace(' ', 'T') + 'Z') / 1000)"
+    )
+    browser.until(lambda: all(abs(s - (a.as_of - 90 * 86_400)) < 5 for s in browser.js(starts, anchor)))
+    pressed = browser.js("return document.querySelector(`#${arguments[0]} [aria-pressed=true]`).textContent", anchor)
+    assert pressed == "90 days"
+
+
 def test_the_keyboard_alone_reaches_sorts_filters_and_opens(browser, pages) -> None:
     a, path = pages(36)
     browser.open(path)

@@ -20,6 +20,7 @@ class Drawn:
     findings: Sequence[Finding]
     verdicts: Mapping[str, Verdict]
     series: Mapping[str, Any]
+    unit: str = ""
 
 
 def node_charts(n: Drawn) -> tuple[Chart, ...]:
@@ -35,7 +36,7 @@ def _title(checks: tuple[str, ...], findings: Sequence[Finding], plain: str) -> 
         f for f in findings if f.check in checks
     ]
     rank = ("F", "C", "S", "M", "info")
-    return first_sentence(min(own, key=lambda f: rank.index(f.severity)).evidence) if own else plain
+    return first_sentence(min(own, key=lambda f: rank.index(f.severity)).evidence).rstrip(".") if own else plain
 
 
 def _span(values: Sequence[float | None], unit: str) -> str:
@@ -48,12 +49,12 @@ def _reading(n: Drawn) -> Chart | None:
     values = [*(daily.get("reading_low") or ()), *(daily.get("reading_high") or ())]
     if not any(v is not None for v in values):
         return None
-    span = _span(values, "")
+    span = _span(values, n.unit)
     plain = f"Reading moves {span}" + ("" if _good(n.verdicts, "stuck") else "; whether it is stuck was not evaluated")
     return Chart(
         key="reading",
         title=_title(("stuck", "data"), n.findings, plain),
-        axis="Reading",
+        axis=f"Reading, {n.unit}" if n.unit else "Reading",
         alt=f"Daily median, lowest and highest reading, {span}, over {count(len(daily['day']), 'day')} with check-ins.",
     )
 
@@ -66,7 +67,7 @@ def _zero(n: Drawn) -> Chart | None:
     zero = n.series.get("zero") or {}
     if not any(v is not None for v in zero.get("error_pct") or ()):
         return None
-    plain = f"Zero error is {quantity(n.row.zero_error_pct_span, '% of span')}, within its tolerance"
+    plain = f"Zero error is {quantity(n.row.zero_error_pct_span, '% of span', 2)}, within its tolerance"
     return Chart(
         key="zero",
         title=_title(("zero",), n.findings, plain),

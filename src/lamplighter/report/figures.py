@@ -89,15 +89,12 @@ def _reading(daily: Mapping[str, Any], step: int) -> dict[str, Any] | None:
     if not _some(daily.get("reading_median")):
         return None
     places = _places([*daily["reading_low"], *daily["reading_high"]])
-    data = {
+    return {
         "x": days(thinned(daily["day"], step)),
         "mid": deltas(thinned(daily["reading_median"], step), places),
         "low": deltas(thinned(daily["reading_low"], step, "low"), places),
         "high": deltas(thinned(daily["reading_high"], step, "high"), places),
     }
-    if _some(daily.get("temperature")):
-        data["temperature"] = deltas(thinned(daily["temperature"], step), 0)
-    return data
 
 
 def _radio(radio: Mapping[str, Any], daily: Mapping[str, Any], step: int) -> dict[str, Any] | None:

@@ -188,6 +188,8 @@ class NodeSection:
     work: tuple[Fact, ...]
     cautions: tuple[str, ...]
     charts: tuple[Chart, ...]
+    noticed: tuple[str, ...]
+    """What was noticed in this node's data when they were read."""
     note: str
     data: str
     """Chart data, gzip in base64; empty when there is none."""

@@ -94,10 +94,10 @@ def node_section(
 ) -> NodeSection:
     """Return everything about one node, in words."""
     a = source.assessment
-    always = cautions_for(())
-    triage = a.settings.get("triage") or {}
-    findings = source.findings.get(row.node, [])
-    verdicts = a.verdicts.get(row.node, {})
+    findings, verdicts = source.findings.get(row.node, []), a.verdicts.get(row.node, {})
+    unit = (a.register.get(row.node) or {}).get("unit") or ""
+    drawn = Drawn(row, findings, verdicts, a.series.get(row.node, {}), unit)
+    always, triage = cautions_for(()), a.settings.get("triage") or {}
     return NodeSection(
         anchor=anchor(row.node),
         node=row.node,
@@ -118,7 +118,8 @@ def node_section(
             Fact(label=date(w["time"]), value=": ".join(filter(None, (w["action"], w.get("note", ""))))) for w in work
         ),
         cautions=tuple(c for c in item.cautions if c not in always) if item else (),
-        charts=node_charts(Drawn(row, findings, verdicts, a.series.get(row.node, {}))) if data else (),
+        charts=node_charts(drawn) if data else (),
+        noticed=tuple(n.text for n in a.account.notes if row.node in n.nodes),
         note=note,
         data=data,
     )
@@ -186,7 +187,7 @@ def _delivered(row: NodeRow) -> str:
     if not known(row.delivery):
         return ""
     span = f" ({percent(row.delivery_low)} to {percent(row.delivery_high)})" if known(row.delivery_low) else ""
-    counts = f", {number(row.received, 12)} of {count(row.expected, 'check-in')}" if known(row.expected) else ""
+    counts = f", {row.received or 0:,} of {count(row.expected, 'check-in')}" if known(row.expected) else ""
     return f"{percent(row.delivery)}{span}{counts}"
 
 

@@ -263,6 +263,31 @@
       }
     });
   };
+  const DAY = 86400;
+  const ranges = (section, elements, data) => {
+    const [start, now] = data.span, ahead = horizon(data);
+    const choices = [["all", start], ["1 year", now - 365 * DAY], ["90 days", now - 90 * DAY], ["14 days", now - 14 * DAY]]
+      .filter(([, from], i) => i === 0 || from > start);
+    if (choices.length < 2 || !elements.length) return;
+    const group = document.createElement("div");
+    group.className = "range";
+    group.setAttribute("role", "group");
+    group.setAttribute("aria-label", "Time shown in the charts of this node");
+    group.append("Show");
+    for (const [name, from] of choices) {
+      const button = document.createElement("button");
+      button.type = "button";
+      button.textContent = name;
+      button.setAttribute("aria-pressed", String(name === "all"));
+      button.addEventListener("click", () => {
+        for (const other of all("button", group)) other.setAttribute("aria-pressed", String(other === button));
+        const end = name === "all" ? ahead : Math.min(ahead, now + 0.3 * (now - from));
+        for (const element of elements) window.Plotly.relayout(element, { "xaxis.range": [stamp(from), stamp(end)], "yaxis.autorange": true });
+      });
+      group.append(button);
+    }
+    one(".charts", section).prepend(group);
+  };
   const open = async (section) => {
     if (section.dataset.state) return;
     section.dataset.state = "drawing";
@@ -278,6 +303,7 @@
       elements.push(element);
     }
     link(elements);
+    ranges(section, elements, data);
     section.dataset.state = "drawn";
   };
   addEventListener("toggle", (event) => {
