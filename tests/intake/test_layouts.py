@@ -13,7 +13,9 @@ from tests.intake.helpers import PLAIN, assert_sound, read, rows_of, settings_of
 VALUES = {"PRESSURE": "52.1", "BATTERY": "3.61", "RSSI": "-81", "TEMP": "4.5", "SEQ": "1"}
 
 
-def tags(node: str = "PT-101", area: str = "NORTH.", at: str = "2026-01-05T08:00:00Z", quality: str = "192", **values: str) -> str:
+def tags(
+    node: str = "PT-101", area: str = "NORTH.", at: str = "2026-01-05T08:00:00Z", quality: str = "192", **values: str
+) -> str:
     return "".join(f"{area}{node}.{m},{at},{v},{quality}\n" for m, v in (values or VALUES).items())
 
 
@@ -25,7 +27,13 @@ def test_the_three_layouts_give_the_same_table(tmp_path):
     frame = plain.table.astype({"node": str})
     lines = ["Tag,Timestamp,Value,Quality"]
     for row in frame.itertuples():
-        for tag, name in (("PV", "reading"), ("VBAT", "battery_v"), ("RSSI", "rssi_dbm"), ("TEMP", "temperature_c"), ("SEQ", "sequence")):
+        for tag, name in (
+            ("PV", "reading"),
+            ("VBAT", "battery_v"),
+            ("RSSI", "rssi_dbm"),
+            ("TEMP", "temperature_c"),
+            ("SEQ", "sequence"),
+        ):
             lines.append(f"NORTH.{row.node}.{tag},{row.time.isoformat()},{getattr(row, name)},192")
     tagged = read(tmp_path, "\n".join(lines))
     assert tagged.table.equals(plain.table)
@@ -40,7 +48,11 @@ def test_the_three_layouts_give_the_same_table(tmp_path):
     wide = read(tmp_path, "\n".join(wide))
     assert wide.table.equals(plain.table)
     assert wide.account.records_read == wide.account.kept == 20
-    assert [f.layout for g in (plain, tagged, wide) for f in g.account.files] == ["one row a check-in", "one row a tag and time", "one column a tag"]
+    assert [f.layout for g in (plain, tagged, wide) for f in g.account.files] == [
+        "one row a check-in",
+        "one row a tag and time",
+        "one column a tag",
+    ]
 
 
 # --- headings ----------------------------------------------------------------------------------------------------
@@ -73,10 +85,16 @@ def test_every_synonym_means_its_column():
 
 
 def test_odd_headings_in_any_order(tmp_path):
-    text = "Signal Strength (dBm);Messwert (bar);Zeitstempel;Batteriespannung (mV);Gerät;Kommentar\n-81;1,5;05.01.2026 08:00;3610;P1;x\n-82;1,6;15.01.2026 08:00;3600;P1;y\n"
+    text = (
+        "Signal Strength (dBm);Messwert (bar);Zeitstempel;Batteriespannung (mV);Gerät;Kommentar\n"
+        "-81;1,5;05.01.2026 08:00;3610;P1;x\n-82;1,6;15.01.2026 08:00;3600;P1;y\n"
+    )
     got = read(tmp_path, text)
     assert rows_of(got)[0] == ("P1", "2026-01-05T08:00:00+00:00", 1.5, 3.61, -81.0, None, 0, None)
-    assert [(n.kind, "Kommentar" in n.text) for n in got.account.notes] == [("ignored_columns", True), ("millivolts", False)]
+    assert [(n.kind, "Kommentar" in n.text) for n in got.account.notes] == [
+        ("ignored_columns", True),
+        ("millivolts", False),
+    ]
 
 
 def test_settings_name_columns(tmp_path):
@@ -99,13 +117,19 @@ def test_a_column_called_tag_may_simply_name_nodes(tmp_path):
 
 
 def test_spaces_around_names_are_no_part_of_them(tmp_path):
-    got = read(tmp_path, "node,time,reading\n PT-101 ,2026-01-05 08:00,1.5\nPT-101,2026-01-05 09:00,1.6\n,2026-01-05 08:00,1\n")
+    got = read(
+        tmp_path, "node,time,reading\n PT-101 ,2026-01-05 08:00,1.5\nPT-101,2026-01-05 09:00,1.6\n,2026-01-05 08:00,1\n"
+    )
     assert got.nodes() == ["PT-101"]
     assert got.account.reasons == {"no node": 1}
 
 
 def test_node_names_are_text_even_when_they_are_numbers(tmp_path):
-    got = read(tmp_path, "node,time,reading\n007,2026-01-05 08:00,1.5\n0x1F,2026-01-05 08:00,1.5\n../../etc,2026-01-05 08:00,1.5\n=1+1,2026-01-05 08:00,1\n")
+    got = read(
+        tmp_path,
+        "node,time,reading\n007,2026-01-05 08:00,1.5\n0x1F,2026-01-05 08:00,1.5\n"
+        "../../etc,2026-01-05 08:00,1.5\n=1+1,2026-01-05 08:00,1\n",
+    )
     assert got.nodes() == ["../../etc", "007", "0x1F", "=1+1"]
 
 
@@ -163,7 +187,10 @@ def test_unknown_measures_are_set_aside_and_noted(tmp_path):
 
 
 def test_node_and_measure_in_columns_of_their_own(tmp_path):
-    text = "node,parameter,time,value,unit\nP1,Pressure,2026-01-05 08:00,100,psi\nP1,Battery,2026-01-05 08:00,3600,mV\nP1,RSSI,2026-01-05 08:00,-80,dBm\n"
+    text = (
+        "node,parameter,time,value,unit\nP1,Pressure,2026-01-05 08:00,100,psi\n"
+        "P1,Battery,2026-01-05 08:00,3600,mV\nP1,RSSI,2026-01-05 08:00,-80,dBm\n"
+    )
     path = tmp_path / "e.csv"
     path.write_text(text)
     got = read_exports(path, units={"P1": "kPa"})
@@ -200,7 +227,10 @@ def test_tags_of_one_check_in_a_few_seconds_apart_are_joined(tmp_path):
 
 
 def test_joining_never_puts_two_values_of_one_measure_together(tmp_path):
-    text = HEAD + "".join(f"A.N1.{m},2026-01-05T08:00:{s:02d}Z,{v},192\n" for s, m, v in [(0, "PV", 1), (1, "RSSI", -80), (4, "PV", 2), (5, "RSSI", -81), (20, "PV", 3)])
+    text = HEAD + "".join(
+        f"A.N1.{m},2026-01-05T08:00:{s:02d}Z,{v},192\n"
+        for s, m, v in [(0, "PV", 1), (1, "RSSI", -80), (4, "PV", 2), (5, "RSSI", -81), (20, "PV", 3)]
+    )
     got = read(tmp_path, text)
     assert [r[2] for r in rows_of(got)] == [1, 2, 3]
     assert [r[4] for r in rows_of(got)] == [-80, -81, None]
@@ -214,7 +244,11 @@ def test_rows_of_whole_check_ins_are_never_joined(tmp_path):
 def test_tags_in_any_order_and_over_several_files(tmp_path):
     measures = list(VALUES)
     for k, measure in enumerate(measures):
-        text = "".join(f"NORTH.PT-{n}.{measure},2026-01-05T{h:02d}:00:0{k % 3}Z,{n + h},192\n" for n in (101, 102) for h in range(24))
+        text = "".join(
+            f"NORTH.PT-{n}.{measure},2026-01-05T{h:02d}:00:0{k % 3}Z,{n + h},192\n"
+            for n in (101, 102)
+            for h in range(24)
+        )
         (tmp_path / f"{measure}.csv").write_text(HEAD + text)
     got = read_exports(tmp_path)
     assert_sound(got)
@@ -223,19 +257,31 @@ def test_tags_in_any_order_and_over_several_files(tmp_path):
 
 
 def test_a_tags_quality_goes_with_its_reading(tmp_path):
-    text = HEAD + tags(quality="16", PRESSURE="52.1") + tags(BATTERY="3.6") + tags(at="2026-01-05T09:00:00Z", PRESSURE="1") + tags(quality="16", at="2026-01-05T09:00:00Z", BATTERY="9")
+    text = (
+        HEAD
+        + tags(quality="16", PRESSURE="52.1")
+        + tags(BATTERY="3.6")
+        + tags(at="2026-01-05T09:00:00Z", PRESSURE="1")
+        + tags(quality="16", at="2026-01-05T09:00:00Z", BATTERY="9")
+    )
     got = read(tmp_path, text)
     assert [r[6] for r in rows_of(got)] == [BAD, GOOD]
     assert [r[3] for r in rows_of(got)] == [3.6, None]
 
 
 def test_tags_whose_values_are_quality_codes(tmp_path):
-    text = "tag,time,value\nA.N1.PV,2026-01-05T08:00:00Z,1\nA.N1.QUALITY,2026-01-05T08:00:00Z,16\nA.N1.PV,2026-01-05T09:00:00Z,2\nA.N1.QUALITY,2026-01-05T09:00:00Z,192\n"
+    text = (
+        "tag,time,value\nA.N1.PV,2026-01-05T08:00:00Z,1\nA.N1.QUALITY,2026-01-05T08:00:00Z,16\n"
+        "A.N1.PV,2026-01-05T09:00:00Z,2\nA.N1.QUALITY,2026-01-05T09:00:00Z,192\n"
+    )
     assert [r[6] for r in rows_of(read(tmp_path, text))] == [BAD, GOOD]
 
 
 def test_values_that_were_not_transmitted(tmp_path):
-    got = read(tmp_path, HEAD + tags(quality="24") + tags(at="2026-01-05T09:00:00Z") + tags(PRESSURE="", at="2026-01-05T10:00:00Z"))
+    got = read(
+        tmp_path,
+        HEAD + tags(quality="24") + tags(at="2026-01-05T09:00:00Z") + tags(PRESSURE="", at="2026-01-05T10:00:00Z"),
+    )
     assert len(got.table) == 1
     assert got.account.reasons == {"nothing was transmitted: communication failure (quality 24)": 5, "no value": 1}
 
@@ -244,12 +290,19 @@ def test_values_that_were_not_transmitted(tmp_path):
 
 
 def test_wide_with_units_and_blanks(tmp_path):
-    text = "Time;PT-101 Pressure (psi);PT-101 Battery (mV);PT-102 Pressure (psi);PT-102 RSSI\n05.01.2026 08:00;14,5;3600;;\n15.01.2026 09:00;;;NaN;-80\n16.01.2026 09:00;Bad;3590;abc;\n"
+    text = (
+        "Time;PT-101 Pressure (psi);PT-101 Battery (mV);PT-102 Pressure (psi);PT-102 RSSI\n"
+        "05.01.2026 08:00;14,5;3600;;\n15.01.2026 09:00;;;NaN;-80\n16.01.2026 09:00;Bad;3590;abc;\n"
+    )
     path = tmp_path / "e.csv"
     path.write_text(text)
     got = read_exports(path, settings_of(), units={"PT-101": "psi"})
     assert_sound(got)
-    assert [(r[0], r[2], r[3], r[4]) for r in rows_of(got)] == [("PT-101", 14.5, 3.6, None), ("PT-101", None, 3.59, None), ("PT-102", None, None, -80.0)]
+    assert [(r[0], r[2], r[3], r[4]) for r in rows_of(got)] == [
+        ("PT-101", 14.5, 3.6, None),
+        ("PT-101", None, 3.59, None),
+        ("PT-102", None, None, -80.0),
+    ]
     assert got.account.records_read == 6
     assert got.account.reasons == {"no value": 1, "no value: 'abc' is no number": 1}
     assert list(got.rejects["text"]) == ["PT-101 Pressure (psi) = Bad", "PT-102 Pressure (psi) = abc"]
@@ -268,7 +321,10 @@ def test_a_file_of_one_node_is_named_after_the_file(tmp_path):
 
 
 def test_wide_with_quality_columns(tmp_path):
-    text = "time,A.N1.PV,A.N1.PV.Quality,A.N1.RSSI\n2026-01-05 08:00,1.5,192,-80\n2026-01-05 09:00,1.6,16,-81\n2026-01-05 10:00,1.7,24,-82\n2026-01-05 11:00,,192,\n"
+    text = (
+        "time,A.N1.PV,A.N1.PV.Quality,A.N1.RSSI\n2026-01-05 08:00,1.5,192,-80\n2026-01-05 09:00,1.6,16,-81\n"
+        "2026-01-05 10:00,1.7,24,-82\n2026-01-05 11:00,,192,\n"
+    )
     got = read(tmp_path, text)
     assert [(r[2], r[6]) for r in rows_of(got)] == [(1.5, GOOD), (1.6, BAD)]
     assert got.account.records_read == 10
@@ -279,7 +335,11 @@ def test_a_wide_line_whose_time_is_wrong_is_one_record_and_one_out_of_time_a_rec
     text = "time,A.N1.PV,A.N1.RSSI\n2026-01-05 08:00,1.5,-80\nnever,1,2\n1970-01-01 00:00,1,2\ntime,A.N1.PV,A.N1.RSSI\n"
     got = read(tmp_path, text)
     assert got.account.records_read == 6
-    assert got.account.reasons == {"clock was reset: the time is before intake.earliest": 2, "heading repeated": 1, "time could not be read": 1}
+    assert got.account.reasons == {
+        "clock was reset: the time is before intake.earliest": 2,
+        "heading repeated": 1,
+        "time could not be read": 1,
+    }
 
 
 def test_a_column_that_stands_twice_is_a_duplicate(tmp_path):

@@ -42,7 +42,16 @@ def test_a_plain_export(tmp_path):
     assert len(one.first_rows) == 3
 
 
-@pytest.mark.parametrize("text", [PLAIN, TAGS, WIDE, PLAIN.replace(",", ";").replace(".", ","), "Datum;Uhrzeit;Gerät;Wert\n31.01.2026;08:00;A;1,5\n"])
+@pytest.mark.parametrize(
+    "text",
+    [
+        PLAIN,
+        TAGS,
+        WIDE,
+        PLAIN.replace(",", ";").replace(".", ","),
+        "Datum;Uhrzeit;Gerät;Wert\n31.01.2026;08:00;A;1,5\n",
+    ],
+)
 def test_its_settings_lines_give_the_same_reading(tmp_path, text):
     (one,) = seen(tmp_path, text, timezone="Europe/Berlin").files
     again = load_settings(tomllib.loads(one.settings))
@@ -82,7 +91,14 @@ def test_the_command(tmp_path):
     path.write_text(BROKEN)
     result = CliRunner().invoke(app, ["preview", str(path)])
     assert result.exit_code == 0
-    for words in ("one row a check-in", "15 minutes", "1 would be rejected", "line 4: PT-102,never", "[columns]", 'quality_codes = "classic"'):
+    for words in (
+        "one row a check-in",
+        "15 minutes",
+        "1 would be rejected",
+        "line 4: PT-102,never",
+        "[columns]",
+        'quality_codes = "classic"',
+    ):
         assert words in result.output
     path.write_text("nothing")
     result = CliRunner().invoke(app, ["preview", str(path)])

@@ -14,7 +14,14 @@ START = 1_767_225_600  # 2026-01-01T00:00:00Z
 
 
 def node(
-    name: str, seed: int, days: float = 14, interval: int = 900, sequence: int | None = None, delivery: float = 1.0, start: int = START, **level: float
+    name: str,
+    seed: int,
+    days: float = 14,
+    interval: int = 900,
+    sequence: int | None = None,
+    delivery: float = 1.0,
+    start: int = START,
+    **level: float,
 ) -> pd.DataFrame:
     """Check-ins of a sound node: a process, a battery, a path that fades."""
     rng = np.random.default_rng(seed)
@@ -55,7 +62,9 @@ def by_exception(frame: pd.DataFrame, deviation: float, longest: int = 8 * 3600)
 def read_frames(tmp_path, *frames: pd.DataFrame, by: str = "time", **sections):
     table = pd.concat(frames).sort_values([by, "node"], kind="stable")
     path = tmp_path / "e.csv"
-    table.assign(time=pd.to_datetime(table["time"], unit="s").dt.strftime("%Y-%m-%dT%H:%M:%SZ")).to_csv(path, index=False)
+    table.assign(time=pd.to_datetime(table["time"], unit="s").dt.strftime("%Y-%m-%dT%H:%M:%SZ")).to_csv(
+        path, index=False
+    )
     got = read_exports(path, settings_of(**sections))
     assert_sound(got)
     return got
@@ -113,7 +122,11 @@ def test_storage_can_be_declared(tmp_path):
     frames = [node(f"N{k}", k, days=0.1) for k in range(2)]
     got = read_frames(tmp_path, *[filled(f, 300, START + 8640) for f in frames], intake={"storage": "forward filled"})
     assert len(got.traits) == 2
-    got = read_frames(tmp_path, *[filled(node(f"N{k}", k), 300, START + 14 * 86400) for k in range(2)], intake={"storage": "every check-in"})
+    got = read_frames(
+        tmp_path,
+        *[filled(node(f"N{k}", k), 300, START + 14 * 86400) for k in range(2)],
+        intake={"storage": "every check-in"},
+    )
     assert got.traits == {}
 
 
@@ -142,7 +155,9 @@ def test_one_odd_node_among_many_is_chance(tmp_path):
 
 
 def test_compression_can_be_declared(tmp_path):
-    assert read_frames(tmp_path, node("N1", 1), intake={"storage": "compressed"}).traits == {"N1": frozenset({COMPRESSED})}
+    assert read_frames(tmp_path, node("N1", 1), intake={"storage": "compressed"}).traits == {
+        "N1": frozenset({COMPRESSED})
+    }
 
 
 # --- doubled ---------------------------------------------------------------------------------------------------
@@ -173,7 +188,9 @@ def test_a_retry_with_other_values_is_dropped_whichever_file_it_stands_in(tmp_pa
 
 def test_exports_of_different_columns_make_one_check_in(tmp_path):
     (tmp_path / "a.csv").write_text("node,time,reading\nN1,2026-01-05T08:00:00Z,1.5\nN1,2026-01-05T09:00:00Z,1.6\n")
-    (tmp_path / "b.csv").write_text("node,time,reading,rssi\nN1,2026-01-05T08:00:00Z,1.5,-80\nN1,2026-01-05T09:00:00Z,9.9,-81\n")
+    (tmp_path / "b.csv").write_text(
+        "node,time,reading,rssi\nN1,2026-01-05T08:00:00Z,1.5,-80\nN1,2026-01-05T09:00:00Z,9.9,-81\n"
+    )
     got = read_exports(tmp_path)
     assert_sound(got)
     assert list(got.table["reading"]) == [1.5, 9.9]

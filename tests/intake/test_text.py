@@ -30,8 +30,17 @@ def test_names_beyond_ascii_survive(tmp_path, encoding, name):
 
 
 def test_a_windows_letter_far_down_the_file_is_no_stumbling_block(tmp_path):
-    many = "".join(f"PT-101,2026-01-{d:02d}T{h:02d}:{m:02d}:00Z,1.0\n" for d in range(1, 29) for h in range(24) for m in range(0, 60, 2))
-    got = read(tmp_path, ("node,time,reading\n" + many + "Süd,2026-01-05T08:00:00Z,2\n").encode("cp1252"), intake={"block_mb": 0.1})
+    many = "".join(
+        f"PT-101,2026-01-{d:02d}T{h:02d}:{m:02d}:00Z,1.0\n"
+        for d in range(1, 29)
+        for h in range(24)
+        for m in range(0, 60, 2)
+    )
+    got = read(
+        tmp_path,
+        ("node,time,reading\n" + many + "Süd,2026-01-05T08:00:00Z,2\n").encode("cp1252"),
+        intake={"block_mb": 0.1},
+    )
     assert "Süd" in got.nodes()
     assert got.account.rejected == 0
 
@@ -80,7 +89,8 @@ def test_a_decimal_mark_can_be_declared(tmp_path):
 
 
 def test_quoted_cells_with_delimiters_and_line_breaks(tmp_path):
-    text = 'node,time,reading,note\n"PT, 1",2026-01-05T08:00:00Z,1.5,"first\nsecond, ""third"""\n"PT, 1",2026-01-05T09:00:00Z,2.5,x\n'
+    text = 'node,time,reading,note\n"PT, 1",2026-01-05T08:00:00Z,1.5,"first\nsecond, ""third"""\n'
+    text += '"PT, 1",2026-01-05T09:00:00Z,2.5,x\n'
     got = read(tmp_path, text)
     assert got.nodes() == ["PT, 1"]
     assert list(got.table["reading"]) == [1.5, 2.5]
@@ -166,7 +176,12 @@ def test_gzip(tmp_path, expected):
 
 
 def test_gzip_that_breaks_off_gives_what_it_holds(tmp_path):
-    lines = "".join(f"A,2026-01-{d:02d}T{h:02d}:{m:02d}:00Z,{d * h * m % 97}\n" for d in range(1, 29) for h in range(24) for m in range(60))
+    lines = "".join(
+        f"A,2026-01-{d:02d}T{h:02d}:{m:02d}:00Z,{d * h * m % 97}\n"
+        for d in range(1, 29)
+        for h in range(24)
+        for m in range(60)
+    )
     packed = gzip.compress(("node,time,reading\n" + lines).encode())
     got = read(tmp_path, packed[: len(packed) // 2], "export.csv.gz")
     assert 1000 < len(got.table) < 28 * 24 * 60
@@ -184,10 +199,16 @@ def zipped(members: dict[str, bytes], method: int = zipfile.ZIP_DEFLATED) -> byt
 
 def test_zip_with_several_exports(tmp_path, expected):
     heading, *lines = PLAIN.splitlines(keepends=True)
-    members = {"b/week2.csv": (heading + "\n" + "".join(lines[2:])).encode(), "week1.csv": (heading + "\n" + "".join(lines[:2])).encode()}
+    members = {
+        "b/week2.csv": (heading + "\n" + "".join(lines[2:])).encode(),
+        "week1.csv": (heading + "\n" + "".join(lines[:2])).encode(),
+    }
     got = read(tmp_path, zipped(members), "exports.zip")
     assert rows_of(got) == expected
-    assert [f.file for f in got.account.files] == [f"{tmp_path}/exports.zip/b/week2.csv", f"{tmp_path}/exports.zip/week1.csv"]
+    assert [f.file for f in got.account.files] == [
+        f"{tmp_path}/exports.zip/b/week2.csv",
+        f"{tmp_path}/exports.zip/week1.csv",
+    ]
 
 
 def test_member_names_never_become_paths(tmp_path):
@@ -198,8 +219,8 @@ def test_member_names_never_become_paths(tmp_path):
 
 @pytest.mark.parametrize("name", ["bomb.zip", "bomb.csv.gz"])
 def test_an_archive_that_expands_too_much_is_refused(tmp_path, name):
-    text = b"node,time,reading\n" + b"A,2026-01-05T08:00:00Z,1.00\n" * 3_000_000
-    packed = zipped({"a.csv": text}) if name.endswith("zip") else gzip.compress(text, 9)
+    text = b"node,time,reading\n" + b"A,2026-01-05T08:00:00Z,1.00\n" * 2_500_000
+    packed = zipped({"a.csv": text}) if name.endswith("zip") else gzip.compress(text, 1)
     with pytest.raises(InputError, match=r"expands more than 250 times.*max_expansion"):
         read(tmp_path, packed, name)
 
@@ -228,8 +249,8 @@ def test_nothing_readable_is_an_error(tmp_path):
         read_exports(tmp_path)
     with pytest.raises(InputError, match="no such file"):
         read_exports(tmp_path / "missing.csv")
+    (tmp_path / "empty").mkdir()
     with pytest.raises(InputError, match="holds no export"):
-        (tmp_path / "empty").mkdir()
         read_exports(tmp_path / "empty")
     with pytest.raises(InputError, match="no export was named"):
         read_exports([])
@@ -246,7 +267,12 @@ def test_folders_and_globs_are_searched(tmp_path, expected):
 
 
 def test_small_blocks_read_like_large_ones(tmp_path):
-    lines = [f'"A",2026-01-{d:02d}T{h:02d}:{m:02d}:00Z,{d + h},"x\ny"\n' for d in range(1, 4) for h in range(24) for m in range(0, 60, 3)]
+    lines = [
+        f'"A",2026-01-{d:02d}T{h:02d}:{m:02d}:00Z,{d + h},"x\ny"\n'
+        for d in range(1, 4)
+        for h in range(24)
+        for m in range(0, 60, 3)
+    ]
     text = "Preamble\nnode,time,reading,note\n" + "".join(lines) + "A,never,1,z\n"
     large = read(tmp_path, text)
     small = read(tmp_path, text, intake={"block_mb": 0.001})

@@ -78,7 +78,10 @@ def test_spreadsheet_serials(tmp_path, serial, instant):
 
 
 def test_serials_with_decimal_comma(tmp_path):
-    assert times_of(read(tmp_path, export_of(["45658,5", "45658,75"], delimiter=";"))) == ["2025-01-01T12:00:00Z", "2025-01-01T18:00:00Z"]
+    assert times_of(read(tmp_path, export_of(["45658,5", "45658,75"], delimiter=";"))) == [
+        "2025-01-01T12:00:00Z",
+        "2025-01-01T18:00:00Z",
+    ]
 
 
 @pytest.mark.parametrize(
@@ -95,7 +98,8 @@ def test_date_and_clock_in_two_columns(tmp_path, dates, clocks, heading):
 
 
 @pytest.mark.parametrize(
-    ("clock", "hour"), [("12:30 AM", 0), ("1:30 AM", 1), ("11:30 AM", 11), ("12:30 PM", 12), ("1:30 PM", 13), ("11:30 p.m.", 23)]
+    ("clock", "hour"),
+    [("12:30 AM", 0), ("1:30 AM", 1), ("11:30 AM", 11), ("12:30 PM", 12), ("1:30 PM", 13), ("11:30 p.m.", 23)],
 )
 def test_twelve_hour_clocks(tmp_path, clock, hour):
     assert times_of(read(tmp_path, export_of([f"1/31/2026 {clock}"]))) == [f"2026-01-31T{hour:02d}:30:00Z"]
@@ -118,7 +122,9 @@ def test_an_open_order_is_a_question_not_a_guess(tmp_path):
     assert caught.value.line == 2
 
 
-@pytest.mark.parametrize(("order", "instant"), [("day first", "2026-04-03T10:00:00Z"), ("month first", "2026-03-04T10:00:00Z")])
+@pytest.mark.parametrize(
+    ("order", "instant"), [("day first", "2026-04-03T10:00:00Z"), ("month first", "2026-03-04T10:00:00Z")]
+)
 def test_settings_answer_the_question(tmp_path, order, instant):
     assert times_of(read(tmp_path, export_of(["03/04/2026 10:00"]), intake={"date_order": order})) == [instant]
 
@@ -163,8 +169,10 @@ def test_changes_of_offset(zone, instant, before, after):
 @pytest.mark.parametrize(("zone", "instant", "before", "after"), TRANSITIONS)
 @pytest.mark.parametrize("minutes", [5, 15, 60])
 @pytest.mark.parametrize("newest_first", [False, True])
-def test_every_check_in_of_a_day_of_change_is_found_again(tmp_path, zone, instant, before, after, minutes, newest_first):
-    """A node on a steady beat, written on the local clock without offsets: 92 or 100 quarter hours, none lost, none moved."""
+def test_every_check_in_of_a_day_of_change_is_found_again(
+    tmp_path, zone, instant, before, after, minutes, newest_first
+):
+    """A node on a steady beat on the local clock without offsets: 92 or 100 quarter hours, none lost, none moved."""
     change = datetime.fromisoformat(instant).replace(tzinfo=UTC)
     local_day = change.astimezone(ZoneInfo(zone)).replace(hour=0, minute=0)
     start = local_day.astimezone(UTC)
@@ -216,12 +224,18 @@ def test_times_that_the_clock_skips_are_read_as_standard_time_and_noted(tmp_path
 
 def test_an_offset_in_the_text_overrules_the_zone(tmp_path):
     text = export_of(["2026-07-01 08:00:00Z", "2026-07-01 08:00:00+02:00", "2026-07-01 12:00:00"])
-    assert times_of(read(tmp_path, text, timezone="Europe/Berlin")) == ["2026-07-01T06:00:00Z", "2026-07-01T08:00:00Z", "2026-07-01T10:00:00Z"]
+    assert times_of(read(tmp_path, text, timezone="Europe/Berlin")) == [
+        "2026-07-01T06:00:00Z",
+        "2026-07-01T08:00:00Z",
+        "2026-07-01T10:00:00Z",
+    ]
 
 
 def test_a_zone_in_the_heading_overrules_the_setting(tmp_path):
     for heading in ("time (UTC)", "Timestamp UTC", "time_utc"):
-        assert times_of(read(tmp_path, export_of(["2026-07-01 08:00:00"], heading), timezone="Europe/Berlin")) == ["2026-07-01T08:00:00Z"]
+        assert times_of(read(tmp_path, export_of(["2026-07-01 08:00:00"], heading), timezone="Europe/Berlin")) == [
+            "2026-07-01T08:00:00Z"
+        ]
     text = export_of(["2026-07-01 08:00:00"], "Time (America/Denver)")
     assert times_of(read(tmp_path, text)) == ["2026-07-01T14:00:00Z"]
 
@@ -231,7 +245,10 @@ def test_epochs_are_utc_and_serials_local(tmp_path):
     assert times_of(read(tmp_path, export_of(["46204.5"]), timezone="Europe/Berlin")) == ["2026-07-01T10:00:00Z"]
 
 
-@given(st.integers(min_value=0, max_value=2_000_000_000), st.sampled_from(["America/Denver", "Europe/Berlin", "Australia/Lord_Howe", "Asia/Kathmandu"]))
+@given(
+    st.integers(min_value=0, max_value=2_000_000_000),
+    st.sampled_from(["America/Denver", "Europe/Berlin", "Australia/Lord_Howe", "Asia/Kathmandu"]),
+)
 def test_local_times_agree_with_the_standard_library(second, zone):
     local = datetime.fromtimestamp(second, UTC).replace(tzinfo=None)
     got = to_utc(np.array([second * 1_000_000]), zone)
@@ -244,10 +261,20 @@ def test_local_times_agree_with_the_standard_library(second, zone):
 
 
 def test_resets_and_future_stamps_are_set_aside(tmp_path):
-    stamps = ["1970-01-01T00:03:00Z", "1980-01-06T00:00:00Z", "2000-01-01T00:00:00Z", "2026-01-05T08:00:00Z", "2038-01-19T03:14:07Z", "2099-01-01T00:00:00Z"]
+    stamps = [
+        "1970-01-01T00:03:00Z",
+        "1980-01-06T00:00:00Z",
+        "2000-01-01T00:00:00Z",
+        "2026-01-05T08:00:00Z",
+        "2038-01-19T03:14:07Z",
+        "2099-01-01T00:00:00Z",
+    ]
     got = read(tmp_path, export_of(stamps))
     assert times_of(got) == ["2026-01-05T08:00:00Z"]
-    assert got.account.reasons == {"clock was reset: the time is before intake.earliest": 3, "the time is in the future": 2}
+    assert got.account.reasons == {
+        "clock was reset: the time is before intake.earliest": 3,
+        "the time is in the future": 2,
+    }
     assert list(got.rejects["line"]) == [2, 3, 4, 6, 7]
 
 
@@ -257,7 +284,9 @@ def test_the_window_of_sensible_times_can_be_set(tmp_path):
     assert times_of(got) == ["1999-06-01T00:00:00Z", "2026-01-05T08:00:00Z"]
 
 
-@pytest.mark.parametrize("stamp", ["2026-02-30 10:00", "2026-13-01 10:00", "2026-01-05 25:00", "2026-01-05 10:61", "13:00 AM", "soon", ""])
+@pytest.mark.parametrize(
+    "stamp", ["2026-02-30 10:00", "2026-13-01 10:00", "2026-01-05 25:00", "2026-01-05 10:61", "13:00 AM", "soon", ""]
+)
 def test_impossible_times_are_set_aside(tmp_path, stamp):
     got = read(tmp_path, export_of(["2026-01-05 08:00", stamp, "2026-01-06 08:00"]))
     assert len(got.table) == 2

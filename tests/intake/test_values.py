@@ -15,10 +15,30 @@ from tests.intake.helpers import assert_sound, read, rows_of, settings_of
 
 def one(tmp_path, cell: str, **sections):
     """A reading whose battery is fine and whose reading is the cell."""
-    return read(tmp_path, f'node,time,reading,battery_v\nA,2026-01-05T08:00:00Z,{cell},3.6\n', **sections)
+    return read(tmp_path, f"node,time,reading,battery_v\nA,2026-01-05T08:00:00Z,{cell},3.6\n", **sections)
 
 
-@pytest.mark.parametrize("cell", ["", "NaN", "nan", "NULL", "n/a", "#N/A", "Bad", "no data", "No Data", "timeout", "-", "---", "inf", "-inf", "abc", "12abc"])
+@pytest.mark.parametrize(
+    "cell",
+    [
+        "",
+        "NaN",
+        "nan",
+        "NULL",
+        "n/a",
+        "#N/A",
+        "Bad",
+        "no data",
+        "No Data",
+        "timeout",
+        "-",
+        "---",
+        "inf",
+        "-inf",
+        "abc",
+        "12abc",
+    ],
+)
 def test_text_in_place_of_a_number_is_missing_and_the_check_in_stays(tmp_path, cell):
     got = one(tmp_path, cell)
     assert len(got.table) == 1
@@ -31,7 +51,10 @@ def test_texts_that_are_not_known_words_are_noted(tmp_path):
     assert [(n.kind, "'I/O Err' (1)" in n.text) for n in got.account.notes] == [("strange_text", True)]
 
 
-@pytest.mark.parametrize(("cell", "reason"), [("", "no value"), ("NaN", "no value"), ("abc", "no value: 'abc' is no number"), ("Bad", "no value")])
+@pytest.mark.parametrize(
+    ("cell", "reason"),
+    [("", "no value"), ("NaN", "no value"), ("abc", "no value: 'abc' is no number"), ("Bad", "no value")],
+)
 def test_a_row_with_no_value_at_all_is_set_aside(tmp_path, cell, reason):
     got = read(tmp_path, f"node,time,reading\nA,2026-01-05T08:00:00Z,{cell}\nA,2026-01-05T09:00:00Z,1\n")
     assert got.account.reasons == {reason: 1}
@@ -129,7 +152,9 @@ def test_how_a_columns_convention_is_told(codes, declared, convention):
 
 
 def with_quality(*codes: object) -> str:
-    return "node,time,reading,quality\n" + "".join(f"A,2026-01-05T{8 + i:02d}:00:00Z,{i}.5,{c}\n" for i, c in enumerate(codes))
+    return "node,time,reading,quality\n" + "".join(
+        f"A,2026-01-05T{8 + i:02d}:00:00Z,{i}.5,{c}\n" for i, c in enumerate(codes)
+    )
 
 
 def test_a_row_that_was_no_transmission_is_set_aside_and_a_sensor_failure_is_kept(tmp_path):
@@ -144,7 +169,8 @@ def test_a_row_that_was_no_transmission_is_set_aside_and_a_sensor_failure_is_kep
 
 
 def test_a_sensor_failure_without_a_value_is_still_a_check_in(tmp_path):
-    text = "node,time,reading,quality\nA,2026-01-05T08:00:00Z,,16\nA,2026-01-05T09:00:00Z,1,192\nA,2026-01-05T10:00:00Z,,192\n"
+    text = "node,time,reading,quality\n"
+    text += "A,2026-01-05T08:00:00Z,,16\nA,2026-01-05T09:00:00Z,1,192\nA,2026-01-05T10:00:00Z,,192\n"
     got = read(tmp_path, text)
     assert list(got.table["quality"]) == [BAD, GOOD]
     assert got.account.reasons == {"no value": 1}
@@ -152,7 +178,12 @@ def test_a_sensor_failure_without_a_value_is_still_a_check_in(tmp_path):
 
 def test_the_convention_is_told_by_the_whole_column(tmp_path):
     many = with_quality(*[0] * 12)
-    far = "".join(f"A,2026-02-{d:02d}T{h:02d}:{m:02d}:00Z,1.5,0\n" for d in range(1, 20) for h in range(24) for m in range(0, 60, 10))
+    far = "".join(
+        f"A,2026-02-{d:02d}T{h:02d}:{m:02d}:00Z,1.5,0\n"
+        for d in range(1, 20)
+        for h in range(24)
+        for m in range(0, 60, 10)
+    )
     got = read(tmp_path, many + far + "A,2026-03-01T00:00:00Z,1.5,192\n")
     assert set(got.table["quality"][:-1]) == {BAD}
     got = read(tmp_path, many + far)
@@ -208,12 +239,26 @@ def test_units_of_different_kinds_are_not_converted():
     assert conversion("furlong", "m") is None
 
 
-@pytest.mark.parametrize(("text", "unit"), [("psig", "psi"), (" (PSI) ", "psi"), ("°C", "degc"), ("Deg F", "degf"), ("Volts", "v"), ("%", "%"), ("metres", "m"), ("words", "")])
+@pytest.mark.parametrize(
+    ("text", "unit"),
+    [
+        ("psig", "psi"),
+        (" (PSI) ", "psi"),
+        ("°C", "degc"),
+        ("Deg F", "degf"),
+        ("Volts", "v"),
+        ("%", "%"),
+        ("metres", "m"),
+        ("words", ""),
+    ],
+)
 def test_spellings_of_units(text, unit):
     assert unit_of(text) == unit
 
 
-@pytest.mark.parametrize("heading", ["Pressure (psi)", "pressure [PSI]", "Pressure psi", "pressure_psi", "Reading (psig)"])
+@pytest.mark.parametrize(
+    "heading", ["Pressure (psi)", "pressure [PSI]", "Pressure psi", "pressure_psi", "Reading (psig)"]
+)
 def test_a_unit_in_the_heading_is_turned_into_the_registers(tmp_path, heading):
     path = tmp_path / "e.csv"
     path.write_text(f"node,time,{heading}\nA,2026-01-05T08:00:00Z,100\nB,2026-01-05T08:00:00Z,100\n")
@@ -246,7 +291,9 @@ def test_units_that_do_not_fit_are_noted_and_left(tmp_path):
     ],
 )
 def test_battery_in_volts_millivolts_or_percent(tmp_path, heading, cells, volts):
-    text = f"node,time,reading,{heading}\n" + "".join(f"A,2026-01-05T{8 + i:02d}:00:00Z,1,{c}\n" for i, c in enumerate(cells))
+    text = f"node,time,reading,{heading}\n" + "".join(
+        f"A,2026-01-05T{8 + i:02d}:00:00Z,1,{c}\n" for i, c in enumerate(cells)
+    )
     got = read(tmp_path, text)
     assert [r[3] for r in rows_of(got)] == volts
     if volts[0] is None:

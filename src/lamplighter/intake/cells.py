@@ -1,4 +1,4 @@
-"""A block of lines to columns of cells: typed at once where it is clean, as text with every record mended where it is not."""
+"""A block of lines to columns of cells: typed at once where it is clean, else as text with its records mended."""
 
 from __future__ import annotations
 
@@ -153,7 +153,9 @@ def _cell_counts(block: Block, starts: np.ndarray, ends: np.ndarray, delimiter: 
     return np.searchsorted(marks, ends) - np.searchsorted(marks, starts) + 1
 
 
-def _good_table(block: Block, starts: np.ndarray, ends: np.ndarray, good: np.ndarray, n: int, delimiter: str, wanted: list[int]) -> pa.Table | None:
+def _good_table(
+    block: Block, starts: np.ndarray, ends: np.ndarray, good: np.ndarray, n: int, delimiter: str, wanted: list[int]
+) -> pa.Table | None:
     names = [f"c{i}" for i in range(n)]
     data = block.data
     if len(good) != len(starts):
@@ -162,8 +164,12 @@ def _good_table(block: Block, starts: np.ndarray, ends: np.ndarray, good: np.nda
         table = pa_csv.read_csv(
             pa.BufferReader(data),
             read_options=pa_csv.ReadOptions(column_names=names, use_threads=False, block_size=max(len(data), 1)),
-            parse_options=pa_csv.ParseOptions(delimiter=delimiter, quote_char='"' if block.quoted else False, newlines_in_values=block.quoted),
-            convert_options=pa_csv.ConvertOptions(column_types={c: pa.string() for c in names}, include_columns=[f"c{i}" for i in wanted]),
+            parse_options=pa_csv.ParseOptions(
+                delimiter=delimiter, quote_char='"' if block.quoted else False, newlines_in_values=block.quoted
+            ),
+            convert_options=pa_csv.ConvertOptions(
+                column_types={c: pa.string() for c in names}, include_columns=[f"c{i}" for i in wanted]
+            ),
         )
     except (pa.ArrowInvalid, pa.ArrowKeyError):
         return None
@@ -178,7 +184,9 @@ def _unquoted(table: pa.Table) -> pa.Table:
     return pa.table({n: pc.utf8_trim(table[n], '"') for n in table.column_names})
 
 
-def _line_by_line(records: Records, good: np.ndarray, delimiter: str, n: int, wanted: list[int], rejected: Rejected) -> tuple[np.ndarray, pa.Table]:
+def _line_by_line(
+    records: Records, good: np.ndarray, delimiter: str, n: int, wanted: list[int], rejected: Rejected
+) -> tuple[np.ndarray, pa.Table]:
     rows, places = [], []
     for i in good.tolist():
         cells = _mended(records.text(i), delimiter, n)
@@ -193,7 +201,9 @@ def _line_by_line(records: Records, good: np.ndarray, delimiter: str, n: int, wa
 def _mended(text: str, delimiter: str, n: int) -> list[str] | None:
     """One record's cells, short ones filled up and empty cells too many dropped; None when it cannot be mended."""
     try:
-        cells = next(csv.reader([text.replace("\n", " ").replace("\r", " ").replace("\0", "")], delimiter=delimiter), [])
+        cells = next(
+            csv.reader([text.replace("\n", " ").replace("\r", " ").replace("\0", "")], delimiter=delimiter), []
+        )
     except csv.Error:
         return None
     if len(cells) > n and not any(c.strip() for c in cells[n:]):

@@ -205,13 +205,15 @@ def stamps_of(job: Job, cells: Cells) -> times.Stamps:
         return times.stamps_of_numbers(column.to_numpy(zero_copy_only=False), form)
     if pa.types.is_timestamp(column.type):
         us = pc.fill_null(column.cast(pa.int64()), 0) if column.null_count else column.cast(pa.int64())
-        valid = pc.is_valid(column).to_numpy(zero_copy_only=False) if column.null_count else np.ones(len(us), dtype=bool)
+        valid = (
+            pc.is_valid(column).to_numpy(zero_copy_only=False) if column.null_count else np.ones(len(us), dtype=bool)
+        )
         return times.Stamps(us.to_numpy(zero_copy_only=False), valid, np.full(len(us), form.offset))
     return times.parse(column, form)
 
 
 def set_aside(job: Job, cells: Cells, reasons: Reasons, rejected: Rejected) -> np.ndarray | None:
-    """Record the rows that have a reason against them; return the mask of the others, None when there are no such rows."""
+    """Record the rows that have a reason against them; return the mask of the others, None when all are good."""
     if not reasons.any:
         return None
     for row in np.flatnonzero(reasons.code).tolist():

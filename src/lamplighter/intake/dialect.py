@@ -55,7 +55,9 @@ def split_lines(text: str, delimiter: str, most: int) -> list[tuple[int, list[st
     return out
 
 
-def dialect_of(head: str, delimiters: tuple[str, ...] = DELIMITERS, named: frozenset[str] = frozenset()) -> Dialect | None:
+def dialect_of(
+    head: str, delimiters: tuple[str, ...] = DELIMITERS, named: frozenset[str] = frozenset()
+) -> Dialect | None:
     """Find the delimiter and the heading line of a file from its first lines; None when no line looks like headings.
 
     Parameters
@@ -78,7 +80,9 @@ def dialect_of(head: str, delimiters: tuple[str, ...] = DELIMITERS, named: froze
     return best[1] if best else None
 
 
-def _heading_score(cells: list[str], following: list[tuple[int, list[str]]], named: frozenset[str]) -> tuple[int, int, int] | None:
+def _heading_score(
+    cells: list[str], following: list[tuple[int, list[str]]], named: frozenset[str]
+) -> tuple[int, int, int] | None:
     """How much a line looks like headings over rows of data: roles known, fitting rows below, cells."""
     filled = [c for c in cells if c.strip()]
     if len(filled) < 2 or not any(is_time_heading(c) or c in named for c in filled):

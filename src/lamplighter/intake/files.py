@@ -72,7 +72,11 @@ def find_exports(paths: Iterable[str | Path] | str | Path, max_expansion: float)
             found[name] = found.get(name, False) or direct
     out: list[Export | Broken] = []
     for name in sorted(found):
-        out += list(_members(name, found[name], max_expansion)) if name.lower().endswith(".zip") else [Export(name, "", found[name])]
+        out += (
+            list(_members(name, found[name], max_expansion))
+            if name.lower().endswith(".zip")
+            else [Export(name, "", found[name])]
+        )
     return out
 
 
@@ -99,7 +103,11 @@ def _members(path: str, direct: bool, max_expansion: float) -> Iterator[Export |
         with zipfile.ZipFile(path) as archive:
             infos = sorted((i for i in archive.infolist() if not i.is_dir()), key=lambda i: i.filename)
     except READ_ERRORS as bad:
-        yield Broken(path, InputError(f"is not a readable zip archive: {_said(bad)}", file=path, remedy="export it again"), direct)
+        yield Broken(
+            path,
+            InputError(f"is not a readable zip archive: {_said(bad)}", file=path, remedy="export it again"),
+            direct,
+        )
         return
     total = sum(i.file_size for i in infos)
     packed = max(sum(i.compress_size for i in infos), 1)

@@ -52,7 +52,11 @@ def convert_tags(job: Job, block: Block, rejected: Rejected) -> Rows:
 
 
 def _cells(job: Job, block: Block, rejected: Rejected) -> Cells:
-    roles = {r: c for r, c in job.plan.columns.items() if r in ("tag", "node", "measure", "time", "date", "clock", "reading", "quality", "unit")}
+    roles = {
+        r: c
+        for r, c in job.plan.columns.items()
+        if r in ("tag", "node", "measure", "time", "date", "clock", "reading", "quality", "unit")
+    }
     if not job.types:
         words = ("tag", "node", "measure", "quality", "unit")
         job.types = {f"c{c}": WORD if r in words else pa.float64() for r, c in roles.items()} | time_types(job)
@@ -148,7 +152,9 @@ def _quality_tags(
     return value, np.where(other, 0, grade).astype(np.int8)
 
 
-def gather(node: np.ndarray, time: np.ndarray, bit: np.ndarray, value: np.ndarray, grade: np.ndarray, file: int) -> Rows:
+def gather(
+    node: np.ndarray, time: np.ndarray, bit: np.ndarray, value: np.ndarray, grade: np.ndarray, file: int
+) -> Rows:
     """Join consecutive records of one node and time into rows; a measure that comes twice keeps its records apart."""
     n = len(node)
     if n == 0:

@@ -71,7 +71,13 @@ def _filled(column: pa.Array) -> np.ndarray:
 
 
 def _node_rows(
-    job: Job, cells: Cells, tags: dict[int, Tag], time: np.ndarray, gone: np.ndarray, reasons: Reasons, rejected: Rejected
+    job: Job,
+    cells: Cells,
+    tags: dict[int, Tag],
+    time: np.ndarray,
+    gone: np.ndarray,
+    reasons: Reasons,
+    rejected: Rejected,
 ) -> Rows:
     """One node's rows."""
     n = len(time)
@@ -102,7 +108,9 @@ def _node_rows(
     _set_aside_lonely(job, cells, tags, lonely & (grade != BAD), rejected)
     code = job.names.code(node_tag.node, node_tag.path if node_tag.path != node_tag.node else "")
     columns = {k: np.where((has[some] & BITS[k]) > 0, v[some], np.nan) for k, v in values.items()}
-    return make_rows(len(some), node=code, time=time[some], has=has[some], quality=grade[some], file=job.file, **columns)
+    return make_rows(
+        len(some), node=code, time=time[some], has=has[some], quality=grade[some], file=job.file, **columns
+    )
 
 
 def _measured(job: Job, cell: pa.Array, tag: Tag) -> tuple[np.ndarray, np.ndarray]:
@@ -144,7 +152,13 @@ def _set_aside(
             why = "nothing was transmitted by its quality"
         else:
             why = quality.not_sent(text)
-            why = f"nothing was transmitted: {why}" if why else "no value" if _known_word(text) else f"no value: {text[:40]!r} is no number"
+            why = (
+                f"nothing was transmitted: {why}"
+                if why
+                else "no value"
+                if _known_word(text)
+                else f"no value: {text[:40]!r} is no number"
+            )
         rejected.add(line, why, f"{job.plan.heading[column]} = {text}")
 
 
@@ -157,10 +171,12 @@ def _known_word(text: str) -> bool:
 
 
 def _set_aside_lonely(job: Job, cells: Cells, tags: dict[int, Tag], lonely: np.ndarray, rejected: Rejected) -> None:
-    """A quality cell with no value beside it is no check-in."""
+    """Record quality cells with no value beside them: they are no check-ins."""
     column = next((c for c, t in tags.items() if t.measure == "quality"), None)
     if column is None:
         return
     for row in np.flatnonzero(lonely).tolist():
         line, _ = cells.trace(row)
-        rejected.add(line, "no value beside its quality", f"{job.plan.heading[column]} = {cells.table[f'c{column}'][row]}")
+        rejected.add(
+            line, "no value beside its quality", f"{job.plan.heading[column]} = {cells.table[f'c{column}'][row]}"
+        )

@@ -1,8 +1,8 @@
 """Which heading or tag means which column: the table of synonyms.
 
 A heading is taken to lower case, its unit in brackets or as its last word is split off, and what is left is looked
-up in :data:`SYNONYMS`. A tag such as ``NORTH.PT-101.PRESSURE`` is split from its end: the longest run of last words that
-is a synonym of a measure names the measure, the part before it the node. The settings ``[columns]`` and ``[tags]``
+up in :data:`SYNONYMS`. A tag such as ``NORTH.PT-101.PRESSURE`` is split from its end: the longest run of last words
+that is a synonym of a measure names the measure, the part before it the node. The settings ``[columns]`` and ``[tags]``
 come before the table.
 """
 
@@ -58,8 +58,9 @@ SYNONYMS: dict[str, tuple[str, ...]] = {
         "sample quality", "data quality", "qualitaet", "qualität", "calidad",
     ),
     "sequence": (
-        "sequence", "seq", "sequence number", "sequence no", "seq no", "seq number", "message counter", "message number",
-        "message no", "msg no", "frame counter", "frame number", "packet number", "packet no", "packet counter",
+        "sequence", "seq", "sequence number", "sequence no", "seq no", "seq number", "message counter",
+        "message number", "message no", "msg no", "frame counter", "frame number", "packet number", "packet no",
+        "packet counter",
         "counter", "check in number", "check in counter",
     ),
     "tag": (
@@ -217,7 +218,6 @@ class TagRules:
         measure = measure_of(name, self.overrides) if name is not None else "reading"
         return Tag(part["node"], measure, heading_of(name or "").unit, part["node"])
 
-
     def of_measure(self, node: str, measure: str) -> Tag:
         """Return the tag of a node and measure that stand in columns of their own."""
         return Tag(node, measure_of(measure, self.overrides), heading_of(measure).unit, node)
@@ -251,7 +251,7 @@ def _last_part(text: str) -> str:
 
 
 def _node_without_measure(text: str) -> tuple[str, str]:
-    """A last part with a digit in it is a node and the tag its reading; one without is a measure we do not know."""
+    """Return node and measure: a last part with a digit is a node and the tag its reading, else an unknown measure."""
     parts = [p for p in _HIERARCHY.split(text) if p.strip()]
     if len(parts) < 2 or any(c.isdigit() for c in parts[-1]):
         return (parts[-1].strip() if parts else text), "reading"

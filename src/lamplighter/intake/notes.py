@@ -57,7 +57,9 @@ def _value_notes(jobs: Sequence[tuple[str, Job]]) -> list[Note]:
     noticed = [job.noticed for _, job in jobs]
     millivolts = sum(n.millivolts for n in noticed)
     if millivolts:
-        out.append(Note(kind="millivolts", text=f"{count(millivolts, 'battery value')} in millivolts turned into volts."))
+        out.append(
+            Note(kind="millivolts", text=f"{count(millivolts, 'battery value')} in millivolts turned into volts.")
+        )
     if any(n.percent for n in noticed):
         out.append(Note(kind="battery_percent", text=PERCENT))
     if any(n.rssi_percent for n in noticed):
@@ -82,7 +84,8 @@ def duplicate_notes(files: Sequence[FileAccount], duplicates: int) -> list[Note]
     out = []
     if duplicates:
         among = sum(f.duplicates > 0 for f in files)
-        text = f"{count(duplicates, 'record')} of the same node and time as another, in {count(among, 'file')}: counted once."
+        where = count(among, "file")
+        text = f"{count(duplicates, 'record')} of the same node and time as another, in {where}: counted once."
         out.append(Note(kind="duplicates", text=text))
     for f in files:
         if f.problem:
@@ -90,7 +93,9 @@ def duplicate_notes(files: Sequence[FileAccount], duplicates: int) -> list[Note]
     return out
 
 
-PERCENT = "Battery charge is in percent, which is no voltage: it was left out, so battery end dates cannot be forecast from it."
+PERCENT = (
+    "Battery charge is in percent, which is no voltage: it was left out, and battery end dates cannot be told from it."
+)
 
 
 def _grouped(pairs: Iterable[tuple[str, str]]) -> list[tuple[str, list[str]]]:

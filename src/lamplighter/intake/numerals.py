@@ -12,8 +12,8 @@ import pyarrow.compute as pc
 
 MISSING_WORDS = (
     "", "-", "--", "---", "nan", "NaN", "NAN", "na", "NA", "n/a", "N/A", "#N/A", "null", "NULL", "Null", "none", "None",
-    "NONE", "nil", "?", "*", "bad", "Bad", "BAD", "no data", "No Data", "NO DATA", "No data", "nodata", "NoData", "timeout",
-    "Timeout", "TIMEOUT", "#VALUE!", "#REF!", "#DIV/0!", "#NUM!", "-nan", "1.#QNAN", "1.#IND", "-1.#IND",
+    "NONE", "nil", "?", "*", "bad", "Bad", "BAD", "no data", "No Data", "NO DATA", "No data", "nodata", "NoData",
+    "timeout", "Timeout", "TIMEOUT", "#VALUE!", "#REF!", "#DIV/0!", "#NUM!", "-nan", "1.#QNAN", "1.#IND", "-1.#IND",
 )  # fmt: skip
 """Texts that stand for no value; any other text that is no number does too, and is counted in a notice."""
 
@@ -94,7 +94,7 @@ def _floats(texts: pa.Array) -> np.ndarray:
 
 def _grouped(texts: pa.Array, decimal: str) -> tuple[np.ndarray, np.ndarray]:
     """Numbers with thousands marks, and words."""
-    other, mark = ("," , r"\.") if decimal == "." else (r"\.", ",")
+    other, mark = (",", r"\.") if decimal == "." else (r"\.", ",")
     pattern = rf"^[+-]?\d{{1,3}}(?:[{other}' \x{{a0}}\x{{202f}}]\d{{3}})+(?:{mark}\d*)?$"
     good = pc.match_substring_regex(texts, pattern)
     bare = pc.replace_substring_regex(texts, rf"[{other}' \x{{a0}}\x{{202f}}]", "")

@@ -80,7 +80,7 @@ class Plan:
 
 
 def make_plan(head: str, encoding: str, name: str, stem: str, settings: Settings) -> Plan:
-    """Recognise how an export is to be read from its first lines; the order of dates is left open where they do not tell.
+    """Recognise how an export is to be read from its first lines; the order of dates stays open if they do not tell.
 
     Raises
     ------
@@ -99,7 +99,9 @@ def make_plan(head: str, encoding: str, name: str, stem: str, settings: Settings
             remedy='name the columns in the settings, for example [columns] time = "Stamp"',
         )
     columns, notes = assign_roles(dialect, settings.columns)
-    plan = Plan("", encoding, dialect.delimiter, dialect.heading, dialect.line, columns, notes=notes, sample=dialect.rows)
+    plan = Plan(
+        "", encoding, dialect.delimiter, dialect.heading, dialect.line, columns, notes=notes, sample=dialect.rows
+    )
     _refuse_other_files(plan, name)
     plan = _with_layout(plan, dialect, stem, settings, name)
     return _with_forms(plan, dialect, settings, name)
@@ -137,11 +139,13 @@ def assign_roles(dialect: Dialect, overrides: dict[str, str]) -> tuple[dict[str,
 
 def _is_clock(dialect: Dialect, column: int) -> bool:
     cells = [r[column] for r in dialect.rows if column < len(r) and r[column].strip()]
-    return bool(cells) and times.form_of(cells[:50]) is None or (bool(cells) and all(":" in c and len(c) <= 15 and not any(m in c for m in "-/") for c in cells[:50]))
+    return (bool(cells) and times.form_of(cells[:50]) is None) or (
+        bool(cells) and all(":" in c and len(c) <= 15 and not any(m in c for m in "-/") for c in cells[:50])
+    )
 
 
 def _split_date_and_clock(dialect: Dialect, taken: dict[str, int], used: set[int]) -> None:
-    """A column called date that was taken for the whole time goes with a clock column beside it."""
+    """Give a column called date that was taken for the whole time the clock column beside it."""
     if not means(dialect.heading[taken["time"]], "date"):
         return
     for i, cell in enumerate(dialect.heading):
@@ -202,7 +206,9 @@ def tag_rules(settings: Settings) -> TagRules:
             try:
                 pattern = pattern_of(value)
             except ValueError as bad:
-                raise InputError(f"[tags] pattern = {value!r}: {bad}", remedy='for example "{area}.{node}.{measure}"') from bad
+                raise InputError(
+                    f"[tags] pattern = {value!r}: {bad}", remedy='for example "{area}.{node}.{measure}"'
+                ) from bad
         else:
             raise InputError(
                 f"[tags] {key} = {value!r} names no column", remedy=f"columns: {', '.join(sorted(known))}, or a pattern"
@@ -232,7 +238,9 @@ def _wide(plan: Plan, columns: dict[str, int], stem: str, rules: TagRules, diale
         )
     single = stem if all(t.node == stem for t in tags.values()) else ""
     note = (f"the node is not named; it is called {stem} after the file",) if single else ()
-    return replace(plan, layout=WIDE, columns=timing, tags=tags, ignored=tuple(ignored), node=single, notes=plan.notes + note)
+    return replace(
+        plan, layout=WIDE, columns=timing, tags=tags, ignored=tuple(ignored), node=single, notes=plan.notes + note
+    )
 
 
 def _numeric(dialect: Dialect, column: int) -> bool:
@@ -275,7 +283,11 @@ def _number_columns(plan: Plan) -> list[int]:
 
 def time_cells(plan: Plan, rows: Iterable[tuple[str, ...]]) -> list[str]:
     """Return the time texts of some rows; date and clock joined where they stand apart."""
-    places = [plan.columns["time"]] if "time" in plan.columns else [plan.columns["date"], *([plan.columns["clock"]] if "clock" in plan.columns else [])]
+    places = (
+        [plan.columns["time"]]
+        if "time" in plan.columns
+        else [plan.columns["date"], *([plan.columns["clock"]] if "clock" in plan.columns else [])]
+    )
     texts = [" ".join(r[p].strip() for p in places) for r in rows if max(places) < len(r)]
     return [t for t in texts if t.strip() and any(c.isdigit() for c in t)]
 

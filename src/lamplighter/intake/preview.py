@@ -114,7 +114,10 @@ class Preview:
 
 
 def preview(
-    paths: str | Path | Iterable[str | Path], settings: Settings | None = None, *, units: Mapping[str, str] | None = None
+    paths: str | Path | Iterable[str | Path],
+    settings: Settings | None = None,
+    *,
+    units: Mapping[str, str] | None = None,
 ) -> Preview:
     """Show how exports would be read, from the first part of one of each kind.
 
@@ -151,7 +154,9 @@ def _kind(plan: Plan | InputError) -> object:
     return plan.layout, plan.encoding, plan.delimiter, heading, plan.heading_line, plan.form, plan.decimal, plan.codes
 
 
-def _look(group: list[tuple[Export | Broken, Plan | InputError]], settings: Settings, units: dict[str, str]) -> FilePreview:
+def _look(
+    group: list[tuple[Export | Broken, Plan | InputError]], settings: Settings, units: dict[str, str]
+) -> FilePreview:
     files = tuple(export.name for export, _ in group)
     export, plan = group[0]
     if isinstance(plan, InputError) or isinstance(export, Broken):
@@ -197,21 +202,34 @@ def typical_interval(got: CheckIns) -> float:
 def _text(plan: Plan) -> str:
     marks = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "pipes"}
     decimal = {".": "point", ",": "comma"}[plan.decimal]
-    return f"{plan.encoding}, cells between {marks[plan.delimiter]}, decimal {decimal}, headings on line {plan.heading_line}"
+    cells = f"cells between {marks[plan.delimiter]}, decimal {decimal}"
+    return f"{plan.encoding}, {cells}, headings on line {plan.heading_line}"
 
 
 def _time(plan: Plan) -> str:
     form = plan.form
     parts = "date and time of day in two columns" if "clock" in plan.columns else ""
-    kind = {"iso": "ISO 8601", "text": f"text, {form.order}", "compact": "digits, year first", "serial": "spreadsheet serial dates"}
-    offset = "with its offset from UTC" if form.offset else "" if form.kind.startswith("epoch") else f"local to {plan.zone}"
+    kind = {
+        "iso": "ISO 8601",
+        "text": f"text, {form.order}",
+        "compact": "digits, year first",
+        "serial": "spreadsheet serial dates",
+    }
+    offset = (
+        "with its offset from UTC" if form.offset else "" if form.kind.startswith("epoch") else f"local to {plan.zone}"
+    )
     return ", ".join(filter(None, (kind.get(form.kind, form.kind), parts, offset)))
 
 
 def _quality(plan: Plan) -> str:
     if "quality" not in plan.columns:
         return "none"
-    known = {"classic": "OPC Classic numbers", "ua": "OPC UA status codes", "words": "words", "one is good": "1 is good, others bad"}
+    known = {
+        "classic": "OPC Classic numbers",
+        "ua": "OPC UA status codes",
+        "words": "words",
+        "one is good": "1 is good, others bad",
+    }
     return known.get(plan.codes, "not understood, ignored")
 
 
@@ -261,8 +279,14 @@ def tag_names(plan: Plan, settings: Settings) -> dict[str, str]:
     out = {}
     for text in texts:
         tag = rules.split(text)
-        rest = text.strip()[len(tag.path) :].strip(" ._/\\|:-") if tag.path and text.strip().startswith(tag.path) else ""
-        if tag.measure in ("reading", "battery_v", "rssi_dbm", "temperature_c", "quality", "sequence") and rest and not tag.guessed:
+        rest = (
+            text.strip()[len(tag.path) :].strip(" ._/\\|:-") if tag.path and text.strip().startswith(tag.path) else ""
+        )
+        if (
+            tag.measure in ("reading", "battery_v", "rssi_dbm", "temperature_c", "quality", "sequence")
+            and rest
+            and not tag.guessed
+        ):
             out[rest] = tag.measure
     return dict(sorted(out.items()))
 

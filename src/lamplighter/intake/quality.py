@@ -43,23 +43,48 @@ _NOT_SENT_WORDS = {
     "badcommunicationfailure": "communication failure", "badcommunicationerror": "communication failure",
     "nocommunication": "no communication", "badnocommunication": "no communication", "nocomm": "no communication",
     "uncertainnocommunicationlastusablevalue": "no communication, last usable value",
-    "lastknownvalue": "communication failed, last known value", "badlastknownvalue": "communication failed, last known value",
+    "lastknownvalue": "communication failed, last known value",
+    "badlastknownvalue": "communication failed, last known value",
     "notconnected": "not connected", "badnotconnected": "not connected", "disconnected": "not connected",
     "offline": "not connected", "timeout": "timeout", "timedout": "timeout", "badtimeout": "timeout",
     "iotimeout": "timeout", "waitingforinitialdata": "waiting for initial data",
     "badwaitingforinitialdata": "waiting for initial data", "initializing": "waiting for initial data",
-    "nodata": "no data", "badnodata": "no data", "goodnodata": "no data", "baddatalost": "data lost", "datalost": "data lost",
+    "nodata": "no data", "badnodata": "no data", "goodnodata": "no data",
+    "baddatalost": "data lost", "datalost": "data lost",
 }  # fmt: skip
 _GOOD_WORDS = frozenset({"good", "g", "ok", "valid", "normal", "gut", "true", "yes", "questionablefalse", ""})
-_BAD_STARTS = ("bad", "invalid", "fail", "fault", "error", "sensorfail", "devicefail", "outofservice", "schlecht", "broken")
-_UNCERTAIN_STARTS = ("uncertain", "questionable", "suspect", "doubtful", "unsicher", "substituted", "estimated", "manual", "stale")
+_BAD_STARTS = (
+    "bad",
+    "invalid",
+    "fail",
+    "fault",
+    "error",
+    "sensorfail",
+    "devicefail",
+    "outofservice",
+    "schlecht",
+    "broken",
+)
+_UNCERTAIN_STARTS = (
+    "uncertain",
+    "questionable",
+    "suspect",
+    "doubtful",
+    "unsicher",
+    "substituted",
+    "estimated",
+    "manual",
+    "stale",
+)
 
 
 def number_of(code: str) -> int | None:
     """Return a quality code as a number from 0 to 2**32 - 1, None when it is none."""
     text = code.strip().lower()
     try:
-        value = int(text, 16) if text.startswith("0x") else int(float(text)) if float(text) == int(float(text)) else None
+        value = (
+            int(text, 16) if text.startswith("0x") else int(float(text)) if float(text) == int(float(text)) else None
+        )
     except (ValueError, OverflowError):
         return None
     if value is not None and -(2**31) <= value < 0:

@@ -66,7 +66,7 @@ def read_exports(
     Returns
     -------
     CheckIns
-        The table (see :data:`lamplighter.checkins.COLUMNS`), the account of every record, what was rejected, and traits.
+        The table (see :data:`lamplighter.checkins.COLUMNS`), the account of every record, rejects, and traits.
 
     Raises
     ------
@@ -89,12 +89,20 @@ def read_exports(
         if progress:
             progress(i + 1, len(exports))
     if not any(f.layout for f in run.files):
-        raise InputError(f"none of {len(exports)} files could be read; the first: {run.files[0].problem}", remedy="see preview")
+        raise InputError(
+            f"none of {len(exports)} files could be read; the first: {run.files[0].problem}", remedy="see preview"
+        )
     return finished(run, settings, units or {}, len(exports))
 
 
 def read_one(
-    export: Export, plan: Plan, number: int, run: Run, settings: Settings, units: dict[str, str], most_blocks: int | None = None
+    export: Export,
+    plan: Plan,
+    number: int,
+    run: Run,
+    settings: Settings,
+    units: dict[str, str],
+    most_blocks: int | None = None,
 ) -> bool:
     """Read one export into a run; return whether all of it was read.
 
@@ -161,7 +169,12 @@ def finished(run: Run, settings: Settings, units: Mapping[str, str], n_files: in
         rejected=sum(f.rejected for f in files),
         check_ins=len(named.rows),
         reasons=dict(sorted(Counter(rejects["reason"]).items(), key=lambda r: (-r[1], r[0]))),
-        notes=(*notes_of_jobs(run.jobs), *duplicate_notes(files, int(settled.duplicates.sum())), *shaped.notes, *named.notes),
+        notes=(
+            *notes_of_jobs(run.jobs),
+            *duplicate_notes(files, int(settled.duplicates.sum())),
+            *shaped.notes,
+            *named.notes,
+        ),
     )
     return CheckIns(table_of(named.rows, named.names), account, rejects, traits)
 
@@ -171,7 +184,9 @@ def table_of(rows: Rows, names: list[str]) -> pd.DataFrame:
     used = np.unique(rows.node)
     code = np.searchsorted(used, rows.node).astype(np.int32)
     data = {
-        "node": pd.Categorical.from_codes(code, categories=pd.Index([names[i] for i in used], dtype="str" if len(used) else object)),
+        "node": pd.Categorical.from_codes(
+            code, categories=pd.Index([names[i] for i in used], dtype="str" if len(used) else object)
+        ),
         "time": pd.DatetimeIndex(rows.time.view("datetime64[us]")).tz_localize("UTC"),
     }
     columns = {c: getattr(rows, c) for c in COLUMNS[2:]}

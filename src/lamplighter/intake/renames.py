@@ -114,7 +114,7 @@ def _mutual(pairs: list[tuple[Edge, Edge, str]]) -> list[tuple[Edge, Edge, str]]
 def _note(old: Edge, new: Edge, how: str) -> Note:
     when = date(new.time)
     if how == "sure":
-        text = f"{old.name} was renamed to {new.name} on {when}: its counter of check-ins goes on, so the two are one history."
+        text = f"{old.name} was renamed to {new.name} on {when}: its counter goes on, so the two are one history."
     else:
         text = (
             f"{new.name} seems to go on where {old.name} ended ({when}). They were kept apart; if they are one node, "
@@ -157,7 +157,7 @@ def _alternates(x: np.ndarray) -> np.ndarray:
 
 
 def _begins(rows: Rows, a: int, b: int, s: IntakeSettings) -> int | None:
-    """First row of the longest stretch to the end of a node's rows in which two measures take turns; None without one."""
+    """Return the first row from which two measures take turns until the end of a node's rows; None when none do."""
     if _turns(rows, max(a, b - s.mixed_min_rows - 2), b).mean() < s.mixed_min_turns:
         return None
     turns = _turns(rows, a, b)

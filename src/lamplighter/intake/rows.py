@@ -44,12 +44,16 @@ class Names:
         return code
 
     def final(self, registered: Collection[str] = (), renames: Mapping[str, str] | None = None) -> list[str]:
-        """Return what each number's node is called: its short name unless the register or another area says otherwise."""
+        """Return what each node is called: its short name unless the register or another area says otherwise."""
         areas = Counter(self.short.values())
         out = []
         for code, name in enumerate(self.names):
             short = self.short.get(code, name)
-            out.append(short if short == name or name not in registered and (areas[short] == 1 or short in registered) else name)
+            out.append(
+                short
+                if short == name or (name not in registered and (areas[short] == 1 or short in registered))
+                else name
+            )
         return [(renames or {}).get(n, n) for n in out]
 
 
@@ -86,17 +90,28 @@ class Rows:
         return np.where(self.has & WHOLE, 1, bits)
 
 
-DTYPES = {"node": np.int32, "time": np.int64, **dict.fromkeys(VALUES, np.float64), "quality": np.int8, "has": np.uint8, "file": np.int32}
+DTYPES = {
+    "node": np.int32,
+    "time": np.int64,
+    **dict.fromkeys(VALUES, np.float64),
+    "quality": np.int8,
+    "has": np.uint8,
+    "file": np.int32,
+}
 
 
 def make_rows(n: int, **columns: np.ndarray | int) -> Rows:
     """Make rows; measures that are not given are missing, quality is good."""
-    defaults = {**{v: np.nan for v in VALUES}, "quality": 0, "has": WHOLE, "file": 0}
+    defaults = {**dict.fromkeys(VALUES, np.nan), "quality": 0, "has": WHOLE, "file": 0}
     out = {}
     for name, dtype in DTYPES.items():
         given = columns.get(name)
         full = given is None or np.ndim(given) == 0
-        out[name] = np.full(n, defaults[name] if given is None else given, dtype=dtype) if full else np.asarray(given, dtype=dtype)
+        out[name] = (
+            np.full(n, defaults[name] if given is None else given, dtype=dtype)
+            if full
+            else np.asarray(given, dtype=dtype)
+        )
     return Rows(**out)
 
 

@@ -90,7 +90,7 @@ def _merge_equal(rows: Rows, dropped: np.ndarray) -> Rows:
 
 
 def _nothing_twice(rows: Rows, start: np.ndarray) -> np.ndarray:
-    """Groups of parts in which no measure comes twice."""
+    """Return the groups of parts in which no measure comes twice."""
     together = np.bitwise_or.reduceat(rows.has, start)
     return (np.add.reduceat(rows.has.astype(np.int64), start) == together) & ((together & WHOLE) == 0)
 
@@ -107,11 +107,18 @@ def _scatter(rows: Rows, out: Rows, target: np.ndarray, source: np.ndarray) -> N
 
 
 def _content_order(rows: Rows, group: np.ndarray) -> np.ndarray:
-    """Order within groups that depends on content alone: whole rows first, then good ones, fuller ones, lower values."""
+    """Return an order by content alone within groups: whole rows first, then good ones, fuller ones, lower values."""
     filled = np.zeros(len(rows), dtype=np.int64)
     for name in VALUES:
         filled += np.isfinite(getattr(rows, name))
-    keys = [rows.file, *(getattr(rows, name) for name in reversed(VALUES)), -filled, rows.quality, ~rows.has & WHOLE, group]
+    keys = [
+        rows.file,
+        *(getattr(rows, name) for name in reversed(VALUES)),
+        -filled,
+        rows.quality,
+        ~rows.has & WHOLE,
+        group,
+    ]
     return np.lexsort(keys)
 
 

@@ -62,7 +62,9 @@ def _rescale(out: Shaped, names: list[str]) -> None:
         rows.rssi_dbm[a:b] = -np.abs(rows.rssi_dbm[a:b])
     percent, positive = ([names[rows.node[a]] for a, _ in found] for found in (percent, positive))
     if percent:
-        out.notes.append(Note(kind="battery_percent", text=f"{PERCENT} Nodes: {joined(percent)}.", nodes=tuple(percent)))
+        out.notes.append(
+            Note(kind="battery_percent", text=f"{PERCENT} Nodes: {joined(percent)}.", nodes=tuple(percent))
+        )
     if positive:
         text = f"Signal strength stored without its minus sign was read as negative dBm: {joined(positive)}."
         out.notes.append(Note(kind="rssi_sign", text=text, nodes=tuple(positive)))
@@ -146,7 +148,9 @@ def _undo_filling(out: Shaped, names: list[str], s: IntakeSettings) -> None:
     if not forced and (not grids or 2 * len(grids) < testable):
         return
     step = int(np.median([g.spacing_us for g in grids.values()])) if grids else 0
-    chosen = [k for k, (a, b) in enumerate(spans) if forced or k in grids or _silent_on(same[a:b], rows.time[a:b], step)]
+    chosen = [
+        k for k, (a, b) in enumerate(spans) if forced or k in grids or _silent_on(same[a:b], rows.time[a:b], step)
+    ]
     drop = np.zeros(len(rows), dtype=bool)
     for k in chosen:
         a, b = spans[k]
@@ -155,10 +159,10 @@ def _undo_filling(out: Shaped, names: list[str], s: IntakeSettings) -> None:
     np.add.at(out.dropped, rows.file[drop], rows.records[drop])
     out.rows = rows.take(~drop)
     _add_trait(out, filled, FORWARD_FILLED)
+    grid = f" of {duration(step / US)}" if step else ""
     text = (
-        f"The export of {joined(filled)} was sampled on a grid{f' of {duration(step / US)}' if step else ''} with the last value "
-        f"repeated; {count(int(drop.sum()), 'repeat')} were taken out. A check-in that repeats its value cannot be told "
-        "from a missed one."
+        f"The export of {joined(filled)} was sampled on a grid{grid} with the last value repeated; "
+        f"{count(int(drop.sum()), 'repeat')} taken out. A check-in that repeats its value cannot be told from a missed one."
     )
     out.notes.append(Note(kind=FORWARD_FILLED, text=text, nodes=filled))
 
@@ -181,7 +185,9 @@ def _mark_compressed(out: Shaped, names: list[str], s: IntakeSettings) -> None:
     if not found or len(found) < s.compressed_min_share * testable:
         return
     _add_trait(out, tuple(found), COMPRESSED)
-    text = f"Values of {joined(found)} are stored only when they change: a row that is absent is no missed check-in there."
+    text = (
+        f"Values of {joined(found)} are stored only when they change: a row that is absent is no missed check-in there."
+    )
     out.notes.append(Note(kind=COMPRESSED, text=text, nodes=tuple(found)))
 
 
@@ -189,7 +195,7 @@ def looks_compressed(time: np.ndarray, reading: np.ndarray, s: IntakeSettings) -
     """Return whether a node's readings are stored by exception, None when there are too few to tell.
 
     Stored by exception means: at uneven times, hardly ever the same value twice running, and every step at least the
-    exception deviation, so that small steps are missing; a lossy path drops check-ins, too, but small and zero steps stay.
+    exception deviation, so that small steps are missing; a lossy path drops check-ins too, but small steps stay.
     Rows forced after the longest time allowed are left out.
     """
     time, reading = time[-_ENOUGH:], reading[-_ENOUGH:]
@@ -216,4 +222,3 @@ def looks_compressed(time: np.ndarray, reading: np.ndarray, s: IntakeSettings) -
 def _add_trait(out: Shaped, nodes: tuple[str, ...], trait: str) -> None:
     for node in nodes:
         out.traits[node] = out.traits.get(node, frozenset()) | {trait}
-

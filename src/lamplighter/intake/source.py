@@ -36,7 +36,7 @@ def plan_of(export: Export, settings: Settings) -> Plan:
     return make_plan(whole, encoding, export.name, export.stem, settings)
 
 
-def _head_of(raw) -> bytes:  # noqa: ANN001 - any binary stream
+def _head_of(raw) -> bytes:
     """First bytes of a stream; of one that breaks off, what there is."""
     head = b""
     while len(head) < HEAD_BYTES:
@@ -52,7 +52,9 @@ def _head_of(raw) -> bytes:  # noqa: ANN001 - any binary stream
     return head
 
 
-def blocks_after_heading(export: Export, plan: Plan, settings: Settings, broken: list[str] | None = None) -> Iterator[Block]:
+def blocks_after_heading(
+    export: Export, plan: Plan, settings: Settings, broken: list[str] | None = None
+) -> Iterator[Block]:
     """Yield the blocks of an export without the lines up to its headings.
 
     A file that breaks off (a cut archive, a failing disk) gives what it holds; the reason is added to ``broken``.

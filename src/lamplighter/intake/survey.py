@@ -55,7 +55,11 @@ def with_order(plan: Plan, own: OrderEvidence, others: OrderEvidence, name: str)
     if order:
         return replace(plan, form=replace(plan.form, order=order))
     example = next((c for c in time_cells(plan, plan.sample)), "")
-    problem = "some dates have the day first and some the month" if own.both else f"is {example!r} day first or month first? No date tells"
+    problem = (
+        "some dates have the day first and some the month"
+        if own.both
+        else f"is {example!r} day first or month first? No date tells"
+    )
     raise InputError(
         problem,
         file=name,
@@ -65,7 +69,7 @@ def with_order(plan: Plan, own: OrderEvidence, others: OrderEvidence, name: str)
 
 
 def with_codes(export: Export, plan: Plan, settings: Settings) -> Plan:
-    """Return the plan with the meaning of its quality codes decided: by the first rows, or by all if those do not tell."""
+    """Return the plan with the meaning of its quality codes decided: by the first rows, else by all of them."""
     declared = settings.intake.quality_codes
     column = plan.columns.get("quality")
     if column is None or declared != "auto":
@@ -81,9 +85,13 @@ def with_codes(export: Export, plan: Plan, settings: Settings) -> Plan:
     notes = plan.notes
     if convention == quality.NONE:
         shown = ", ".join(sorted(codes - {""})[:4])
-        notes += (f'the quality codes ({shown}) are not understood and ignored; declare them by [intake] quality_codes',)
+        notes += (
+            f"the quality codes ({shown}) are not understood and ignored; declare them by [intake] quality_codes",
+        )
     elif codes - {""} == {"0"}:
-        notes += ("every quality code is 0, read as good of OPC UA; for OPC Classic set [intake] quality_codes = \"classic\"",)
+        notes += (
+            'every quality code is 0, read as good of OPC UA; for OPC Classic set [intake] quality_codes = "classic"',
+        )
     return replace(plan, codes=convention, notes=notes)
 
 

@@ -18,7 +18,7 @@ _NEWLINE, _QUOTE = 10, 34
 
 
 def encoding_of(head: bytes) -> str:
-    """Recognise the encoding of a text from its first bytes: byte order mark, zero bytes, valid UTF-8, else Windows-1252."""
+    """Recognise an encoding from the first bytes: byte order mark, zero bytes, valid UTF-8, else Windows-1252."""
     if head.startswith(codecs.BOM_UTF8):
         return "utf-8-sig"
     if head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
@@ -36,7 +36,7 @@ def encoding_of(head: bytes) -> str:
 
 @dataclass
 class TextStream:
-    """An export's bytes turned to UTF-8 with ``\\n`` as the only line end, piece by piece."""
+    """An export's bytes turned to UTF-8 with line feeds as the only line ends, piece by piece."""
 
     raw: IO[bytes]
     encoding: str

@@ -10,36 +10,33 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from lamplighter.intake.date_texts import (
+    COMPACT,
+    DAY_FIRST,
+    MONTH_FIRST,
+    TEXT,
+    YEAR_FIRST,
+    Stamps,
+    stamps_of_texts,
+    whole_numbers,
+)
 from lamplighter.intake.zones import DAY_US, US
 
-YEAR_FIRST, DAY_FIRST, MONTH_FIRST = "year first", "day first", "month first"
 SERIAL_1970 = 25569
 """Spreadsheet serial of 1970-01-01 in the 1900 date system."""
 
 _SERIAL_RANGE = (20_000.0, 80_000.0)
-_EPOCH_SCALES = ((1e9 / 20, 1, "epoch seconds"), (1e11, 1_000, "epoch milliseconds"), (1e14, 1_000_000, "epoch microseconds"), (1e17, 1_000_000_000, "epoch nanoseconds"))
-_MONTHS = {
-    **{m: i for i, m in enumerate("jan feb mar apr may jun jul aug sep oct nov dec".split(), 1)},
-    **{"mär": 3, "mrz": 3, "mai": 5, "okt": 10, "dez": 12, "ene": 1, "abr": 4, "ago": 8, "dic": 12, "sept": 9},
-}  # fmt: skip
-_CLOCK = (
-    r"(?P<h>\d{1,2})[:.h](?P<mi>\d{2})(?:[:.](?P<s>\d{2})(?:[.,](?P<f>\d{1,9}))?)?"
-    r"\s*(?:(?P<p>[AaPp])\.?\s?[Mm]\.?)?"
+_EPOCH_SCALES = (
+    (1e9 / 20, 1, "epoch seconds"),
+    (1e11, 1_000, "epoch milliseconds"),
+    (1e14, 1_000_000, "epoch microseconds"),
+    (1e17, 1_000_000_000, "epoch nanoseconds"),
 )
-_ZONE = r"\s*(?P<z>Z|z|UTC|GMT|[+-]\d{2}:?(?:\d{2})?)?\s*$"
-_TEXT = (
-    r"^\s*(?:(?:[Mm]on|[Tt]ue|[Ww]ed|[Tt]hu|[Ff]ri|[Ss]at|[Ss]un)[a-z]*\.?,?\s+)?"
-    r"(?P<a>\d{1,4}|[A-Za-zÀ-ÿ]{3,10})\.?(?P<sep>[-/. ]\s?)(?P<b>\d{1,2}|[A-Za-zÀ-ÿ]{3,10})\.?[-/. ,]\s?(?P<c>\d{1,4})"
-    r"(?:[T ,;]\s*" + _CLOCK + r")?" + _ZONE
-)
-_COMPACT = (
-    r"^\s*(?P<a>(?:19|20)\d{2})(?P<b>\d{2})(?P<c>\d{2})"
-    r"(?:[T ]?(?P<h>\d{2}):?(?P<mi>\d{2})(?::?(?P<s>\d{2})(?:[.,](?P<f>\d{1,9}))?)?)?" + _ZONE
-)
-_TEXT_CELL, _COMPACT_CELL = re.compile(_TEXT, re.ASCII), re.compile(_COMPACT, re.ASCII)
 _ISO = re.compile(r"^\d{4}-\d{2}-\d{2}(?:[T ]\d{2}:\d{2}(?::\d{2}(?:\.\d{1,6})?)?(Z|[+-]\d{2}(?::?\d{2})?)?)?$")
 _NUMBER = re.compile(r"^\s*-?\d+(?:[.,]\d+)?\s*$")
-_DIGITS = re.compile(r"^(?:19|20)\d{2}(?:0[1-9]|1[0-2])[0-3]\d(?:[T ]?[0-2]\d:?[0-5]\d(?::?[0-5]\d)?(?:\.\d+)?)?(?:Z|[+-]\d{2}:?\d{2})?$")
+_DIGITS = re.compile(
+    r"^(?:19|20)\d{2}(?:0[1-9]|1[0-2])[0-3]\d(?:[T ]?[0-2]\d:?[0-5]\d(?::?[0-5]\d)?(?:\.\d+)?)?(?:Z|[+-]\d{2}:?\d{2})?$"
+)
 _FIELDS = re.compile(r"^\s*(\d{1,2})[-/. ]\s?(\d{1,2})[-/. ,]\s?(\d{2,4})(?!\d)")
 
 
@@ -71,7 +68,9 @@ class OrderEvidence:
     open: int = 0
 
     def __add__(self, other: OrderEvidence) -> OrderEvidence:
-        return OrderEvidence(self.day_first + other.day_first, self.month_first + other.month_first, self.open + other.open)
+        return OrderEvidence(
+            self.day_first + other.day_first, self.month_first + other.month_first, self.open + other.open
+        )
 
     @property
     def both(self) -> bool:
@@ -103,7 +102,7 @@ def form_of(samples: Iterable[str]) -> TimeForm | None:
     iso = [m for t in texts if (m := _ISO.match(t))]
     if len(iso) == len(texts):
         return TimeForm("iso", offset=any(m.group(1) for m in iso))
-    if sum(_TEXT_CELL.match(t) is not None for t in texts) * 2 < len(texts):
+    if sum(TEXT.match(t) is not None for t in texts) * 2 < len(texts):
         return None
     dated = [t for t in texts if _FIELDS.match(t)]
     return TimeForm("text", "" if len(dated) * 2 > len(texts) else YEAR_FIRST)
@@ -122,26 +121,13 @@ def _form_of_numbers(texts: list[str]) -> TimeForm | None:
 def order_evidence(texts: pa.Array) -> OrderEvidence:
     """Count the dates that can be read one way only."""
     found = pc.extract_regex(pc.unique(texts), r"^\s*(?P<a>\d{1,2})[-/. ]\s?(?P<b>\d{1,2})[-/. ,]\s?\d{2,4}(?:\D|$)")
-    a = _whole(pc.struct_field(found, "a"))
-    b = _whole(pc.struct_field(found, "b"))
+    a = whole_numbers(pc.struct_field(found, "a"))
+    b = whole_numbers(pc.struct_field(found, "b"))
     return OrderEvidence(
         day_first=int(((a > 12) & (b <= 12)).sum()),
         month_first=int(((b > 12) & (a <= 12)).sum()),
         open=int(((a <= 12) & (b <= 12) & (a > 0) & (a != b)).sum()),
     )
-
-
-@dataclass(frozen=True)
-class Stamps:
-    """Times read from a column, all arrays of shape (n,).
-
-    ``us`` is microseconds since 1970-01-01, in UTC where ``fixed`` (the text carried an offset, or the number counts
-    from the epoch), else on the local clock; ``valid`` says which could be read.
-    """
-
-    us: np.ndarray
-    valid: np.ndarray
-    fixed: np.ndarray
 
 
 def parse(texts: pa.Array, form: TimeForm) -> Stamps:
@@ -156,7 +142,7 @@ def parse(texts: pa.Array, form: TimeForm) -> Stamps:
     if form.numeric:
         return parse_numbers(texts, form)
     if form.kind == "compact":
-        return _from_fields(texts, _COMPACT_CELL, YEAR_FIRST)
+        return stamps_of_texts(texts, COMPACT, YEAR_FIRST)
     return parse_texts(texts, form.order)
 
 
@@ -181,174 +167,4 @@ def stamps_of_numbers(value: np.ndarray, form: TimeForm) -> Stamps:
 
 def parse_texts(texts: pa.Array, order: str) -> Stamps:
     """Read dates with marks between their parts, month names included, and clock times with or without AM and PM."""
-    return _from_fields(texts, _TEXT_CELL, order)
-
-
-def _from_fields(texts: pa.Array, pattern: re.Pattern[str], order: str) -> Stamps:
-    if isinstance(texts, pa.ChunkedArray):
-        texts = texts.combine_chunks()
-    fields = _even_fields(texts, pattern)
-    return _stamps_of(_regex_fields(texts, pattern) if fields is None else fields, order)
-
-
-@dataclass(frozen=True)
-class _Fields:
-    """Parts of dates and clock times, arrays of shape (n,); a month's name is minus its number, -99 is no number.
-
-    ``half`` is 1 in the morning, 2 in the afternoon, 0 on a clock of 24 hours; ``fraction`` and ``offset`` in us.
-    """
-
-    valid: np.ndarray
-    a: np.ndarray
-    b: np.ndarray
-    c: np.ndarray
-    year_first: np.ndarray
-    hour: np.ndarray
-    minute: np.ndarray
-    second: np.ndarray
-    fraction: np.ndarray
-    half: np.ndarray
-    offset: np.ndarray
-    fixed: np.ndarray
-
-
-def _regex_fields(texts: pa.Array, pattern: re.Pattern[str]) -> _Fields:
-    found = pc.extract_regex(texts, pattern.pattern)
-    part = {f.name: pc.struct_field(found, f.name) for f in found.type}
-    offset, fixed = _offsets(part["z"])
-    letter = pc.fill_null(pc.utf8_lower(part["p"]), "") if "p" in part else pa.array([""] * len(texts))
-    return _Fields(
-        pc.is_valid(found).to_numpy(zero_copy_only=False),
-        *(_part(part[k]) for k in "abc"),
-        _lengths(part["a"]) == 4,
-        *(_whole(part[k], 0) for k in ("h", "mi", "s")),
-        _fraction(part["f"]),
-        pc.index_in(letter, value_set=pa.array(["", "a", "p"])).fill_null(0).to_numpy(zero_copy_only=False),
-        offset,
-        fixed,
-    )
-
-
-def _even_fields(texts: pa.Array, pattern: re.Pattern[str]) -> _Fields | None:
-    """Fields of texts that all look alike (same length, digits in the same places), read as a table of digits.
-
-    Ten times as fast as a regular expression a text. None when they do not look alike or hold names of months.
-    """
-    if len(texts) == 0 or texts.null_count or not pa.types.is_string(texts.type):
-        return None
-    start = np.frombuffer(texts.buffers()[1], dtype=np.int32)[texts.offset : texts.offset + len(texts) + 1]
-    width = int(start[1] - start[0])
-    found = pattern.match(texts[0].as_py())
-    if not found or not 0 < width <= 40 or (np.diff(start) != width).any():
-        return None
-    data = np.frombuffer(texts.buffers()[2], dtype=np.uint8)[start[0] : start[-1]].reshape(-1, width)
-    spans = {k: found.span(k) for k in found.re.groupindex}
-    half_at, zone_at = spans.get("p", (-1, -1)), spans["z"]
-    digit = np.array([48 <= c <= 57 for c in data[0]])
-    digit[zone_at[0] : max(zone_at[1], 0)] = False
-    steady = ~digit
-    steady[half_at[0] : max(half_at[1], 0)] = False
-    if len(texts[0].as_py()) != width or (data[:, steady] != data[0, steady]).any() or ((data[:, digit] - 48) > 9).any():
-        return None
-    numbers = {k: _digits(data, spans[k]) for k in ("a", "b", "c", "h", "mi", "s", "f")}
-    if any(v is None for v in numbers.values()):
-        return None
-    n = len(data)
-    letter = data[:, half_at[0]] | 32 if half_at[0] >= 0 else np.zeros(n, dtype=np.uint8)
-    if half_at[0] >= 0 and not np.isin(letter, (97, 112)).all():
-        return None
-    zone = found.group("z") or ""
-    places = spans["f"][1] - spans["f"][0] if spans["f"][0] >= 0 else 6
-    return _Fields(
-        np.ones(n, dtype=bool),
-        numbers["a"], numbers["b"], numbers["c"],
-        np.full(n, spans["a"][1] - spans["a"][0] == 4),
-        numbers["h"], numbers["mi"], numbers["s"],
-        numbers["f"] * 10 ** (6 - places) if places <= 6 else numbers["f"] // 10 ** (places - 6),
-        (letter == 97) + 2 * (letter == 112).astype(np.int64),
-        np.full(n, _offset_us(zone), dtype=np.int64),
-        np.full(n, bool(zone)),
-    )  # fmt: skip
-
-
-def _digits(data: np.ndarray, span: tuple[int, int]) -> np.ndarray | None:
-    """Number that some columns of digits make; zero for no columns, None where they hold anything else."""
-    out = np.zeros(len(data), dtype=np.int64)
-    for column in range(*span) if span[0] >= 0 else ():
-        if not 48 <= data[0, column] <= 57:
-            return None
-        out = out * 10 + (data[:, column] - 48)
-    return out
-
-
-def _stamps_of(f: _Fields, order: str) -> Stamps:
-    named_first, named = f.a < 0, f.b < 0
-    day_first = np.full(len(f.a), order != MONTH_FIRST)
-    year = np.where(f.year_first, f.a, f.c)
-    month = np.where(named_first, -f.a, np.where(named, -f.b, np.where(f.year_first | day_first, f.b, f.a)))
-    day = np.where(day_first, f.a, f.b)
-    day = np.where(named_first, np.abs(f.b), np.where(named & ~f.year_first, f.a, np.where(f.year_first, f.c, day)))
-    year = np.where((year < 100) & ~f.year_first, year + np.where(year < 70, 2000, 1900), year)
-    twelve = f.half > 0
-    hour = np.where(twelve, np.where((f.hour < 1) | (f.hour > 12), -1, f.hour % 12 + 12 * (f.half == 2)), f.hour)
-    valid = f.valid & _sensible(year, month, day, hour, f.minute, f.second)
-    days = days_since_1970(np.where(valid, year, 1970), np.where(valid, month, 1), np.where(valid, day, 1))
-    us = days * DAY_US + ((hour * 60 + f.minute) * 60 + f.second) * US + f.fraction - f.offset
-    return Stamps(np.where(valid, us, 0), valid, f.fixed)
-
-
-def days_since_1970(year: np.ndarray, month: np.ndarray, day: np.ndarray) -> np.ndarray:
-    """Return whole days since 1970-01-01 of dates of the Gregorian calendar."""
-    months = ((year - 1970) * 12 + (month - 1)).astype("datetime64[M]")
-    return months.astype("datetime64[D]").astype(np.int64) + day - 1
-
-
-def _sensible(year: np.ndarray, month: np.ndarray, day: np.ndarray, hour: np.ndarray, minute: np.ndarray, second: np.ndarray) -> np.ndarray:
-    good = (month >= 1) & (month <= 12) & (day >= 1) & (year >= 1900) & (year <= 2200)
-    first = np.where(good, (year - 1970) * 12 + month - 1, 0)
-    length = (first + 1).astype("datetime64[M]").astype("datetime64[D]") - first.astype("datetime64[M]").astype("datetime64[D]")
-    clock = ((hour < 24) | ((hour == 24) & (minute == 0) & (second == 0))) & (minute < 60) & (second <= 60)
-    return good & (day <= length.astype(np.int64)) & clock & (hour >= 0)
-
-
-def _whole(texts: pa.Array, missing: int = -1) -> np.ndarray:
-    some = pc.fill_null(pc.match_substring_regex(texts, r"^\d+$"), False)
-    return pc.fill_null(pc.cast(pc.if_else(some, texts, None), pa.int64()), missing).to_numpy(zero_copy_only=False)
-
-
-def _part(texts: pa.Array) -> np.ndarray:
-    """A date's part: its number, or minus the month that its letters name, or -99."""
-    value = _whole(texts, -99)
-    for text in pc.unique(texts.filter(pa.array(value == -99))).to_pylist():
-        if text and not text.isdigit():
-            month = _MONTHS.get(text[:4].lower()) or _MONTHS.get(text[:3].lower(), 99)
-            value = np.where(pc.fill_null(pc.equal(texts, text), False).to_numpy(zero_copy_only=False), -month, value)
-    return value
-
-
-def _lengths(texts: pa.Array) -> np.ndarray:
-    return pc.fill_null(pc.utf8_length(texts), 0).to_numpy(zero_copy_only=False)
-
-
-def _fraction(texts: pa.Array) -> np.ndarray:
-    padded = pc.utf8_slice_codeunits(pc.utf8_rpad(pc.fill_null(texts, ""), 6, "0"), 0, 6)
-    return _whole(padded, 0)
-
-
-def _offsets(texts: pa.Array) -> tuple[np.ndarray, np.ndarray]:
-    """Offset from UTC [us] of each text, and whether it has one."""
-    out = np.zeros(len(texts), dtype=np.int64)
-    fixed = _lengths(texts) > 0
-    if fixed.any():
-        for text in pc.unique(texts).to_pylist():
-            if text and (shift := _offset_us(text)):
-                out[pc.fill_null(pc.equal(texts, text), False).to_numpy(zero_copy_only=False)] = shift
-    return out, fixed
-
-
-def _offset_us(text: str) -> int:
-    if not text or text[0] not in "+-":
-        return 0
-    digits = text[1:].replace(":", "")
-    minutes = int(digits[:2]) * 60 + int(digits[2:] or 0)
-    return minutes * 60 * US * (-1 if text[0] == "-" else 1)
+    return stamps_of_texts(texts, TEXT, order)

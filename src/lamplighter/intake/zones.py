@@ -17,7 +17,7 @@ _FIRST_YEAR, _LAST_YEAR = 1970, 2040
 
 @dataclass(frozen=True)
 class ZoneTable:
-    """A zone's changes of offset: instants and offsets in microseconds; ``offset`` has one entry more than ``instant``."""
+    """A zone's changes of offset: instants and offsets [us]; ``offset`` has one entry more than ``instant``."""
 
     instant: np.ndarray
     offset: np.ndarray
@@ -50,7 +50,11 @@ def zone_table(name: str) -> ZoneTable:
             while high - low > timedelta(seconds=1):
                 middle = low + (high - low) / 2
                 middle -= timedelta(microseconds=middle.microsecond)
-                low, high = (middle, high) if offset(middle) == offset(when) and middle > low else (low, max(middle, low + timedelta(seconds=1)))
+                low, high = (
+                    (middle, high)
+                    if offset(middle) == offset(when) and middle > low
+                    else (low, max(middle, low + timedelta(seconds=1)))
+                )
             instants.append(round(high.timestamp()) * US)
             offsets.append(offset(later))
         when = later

@@ -34,7 +34,9 @@ class IntakeSettings(Section):
     )
     missing_words: tuple[str, ...] = setting((), "-", "Further words that stand for no value.")
     earliest: str = setting(
-        "2001-01-01", "ISO 8601", "Clocks that lost their time restart in 1970, 1980 or 2000; earlier stamps are set aside."
+        "2001-01-01",
+        "ISO 8601",
+        "Clocks that lost their time restart in 1970, 1980 or 2000; earlier stamps are set aside.",
     )
     latest: str = setting("", "ISO 8601", "Later stamps are set aside; empty means the day after the present.")
     join_tolerance_s: float = setting(
@@ -57,26 +59,48 @@ class IntakeSettings(Section):
         0.05, "-", "On a grid finer than the check-ins values hardly ever change two rows running.", low=0.0, high=0.5
     )
     filled_min_typical: float = setting(
-        0.5, "-", "Changes at random put at most a sixth of the runs near one length at so few single ones.", low=0.3, high=1.0
+        0.5,
+        "-",
+        "Changes at random put at most a sixth of the runs near one length at so few single ones.",
+        low=0.3,
+        high=1.0,
     )
-    compressed_min_rows: int = setting(30, "rows", "Fewer steps of the reading cannot show that small ones are missing.", low=10)
+    compressed_min_rows: int = setting(
+        30, "rows", "Fewer steps of the reading cannot show that small ones are missing.", low=10
+    )
     compressed_max_even: float = setting(
         0.5, "-", "Readings at even times are not stored by exception.", low=0.1, high=1.0
     )
-    compressed_max_equal: float = setting(0.02, "-", "Storage by exception leaves out a value that stays.", low=0.0, high=0.5)
+    compressed_max_equal: float = setting(
+        0.02, "-", "Storage by exception leaves out a value that stays.", low=0.0, high=0.5
+    )
     compressed_min_hole: float = setting(
-        0.2, "-", "Smallest step over the typical one: near 0 where all steps are stored, near 1 at a dead band.", low=0.02, high=1.0
+        0.2,
+        "-",
+        "Smallest step over the typical one: near 0 where all steps are stored, near 1 at a dead band.",
+        low=0.02,
+        high=1.0,
     )
     compressed_min_share: float = setting(
-        0.3, "-", "Storage is set for a historian, not for a node; a single one that looks so is chance.", low=0.0, high=1.0
+        0.3,
+        "-",
+        "Storage is set for a historian, not for a node; a single one that looks so is chance.",
+        low=0.0,
+        high=1.0,
     )
     rename_max_gap: float = setting(
-        5.0, "check-in intervals", "A node that goes on under another name does so at once; a few check-ins may be lost.", low=1.0
+        5.0,
+        "check-in intervals",
+        "A node that goes on under another name does so at once; a few check-ins may be lost.",
+        low=1.0,
     )
     mixed_min_rows: int = setting(60, "rows", "Turns of two nodes show within a few dozen check-ins.", low=20)
     mixed_min_turns: float = setting(
-        0.6, "-", "Two nodes take turns except where check-ins are lost; one node's values do so in two measures by chance only.",
-        low=0.3, high=1.0,
+        0.6,
+        "-",
+        "Two nodes take turns except where check-ins are lost; one node's values do so in two measures by chance only.",
+        low=0.3,
+        high=1.0,
     )
     max_expansion: float = setting(
         250.0, "times", "Exports shrink 5 to 30 times; a file that grows more than this is refused as a trap.", low=1.0
