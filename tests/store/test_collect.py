@@ -181,7 +181,12 @@ def test_a_folder_without_a_history_is_named(tmp_path):
 
 @pytest.mark.parametrize(
     ("content", "says"),
-    [(b"{}", "a format this version does not know"), (b"{", "damaged"), (b"[]", "a format this version")],
+    [
+        (b"{}", "a format this version does not know"),
+        (b"{", "damaged"),
+        (b'{"format": 1, "generation": 3}', "damaged"),
+        (b"[]", "a format this version"),
+    ],
 )
 def test_a_damaged_manifest_is_named(tmp_path, content, says):
     (tmp_path / "manifest.json").write_bytes(content)

@@ -149,6 +149,9 @@ def load(folder: Path) -> Manifest | None:
     InputError
         When it cannot be read or has another format.
     """
+    damaged = InputError(
+        "the manifest of the history is damaged", file=folder / NAME, remedy="restore it from a backup"
+    )
     try:
         data = json.loads((folder / NAME).read_bytes())
     except FileNotFoundError:
@@ -158,14 +161,15 @@ def load(folder: Path) -> Manifest | None:
             f"cannot read the history: {bad.strerror}", file=folder, remedy="check the path and your rights"
         ) from bad
     except ValueError as bad:
-        raise InputError(
-            "the manifest of the history is damaged", file=folder / NAME, remedy="restore it from a backup"
-        ) from bad
+        raise damaged from bad
     if not isinstance(data, dict) or data.get("format") != FORMAT:
         raise InputError(
             "the history has a format this version does not know", file=folder / NAME, remedy="update lamplighter"
         )
-    return _revived(data)
+    try:
+        return _revived(data)
+    except (KeyError, TypeError, ValueError, AttributeError) as bad:
+        raise damaged from bad
 
 
 def _revived(data: dict[str, Any]) -> Manifest:
