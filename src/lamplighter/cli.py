@@ -273,8 +273,7 @@ def simulate(
     """Write an invented fleet with known faults: exports, register, work log and truth.csv."""
     from lamplighter.errors import InputError
     from lamplighter.fleet import parse_time
-    from lamplighter.simulate import LAYOUTS, write_fleet
-    from lamplighter.simulate import simulate as play
+    from lamplighter.simulate import LAYOUTS, Options, simulate_parts, write_parts
 
     if layout not in (*LAYOUTS, "all"):
         raise InputError(f"layout {layout!r} is not known", remedy=f"use one of: {', '.join(LAYOUTS)}, all")
@@ -282,12 +281,12 @@ def simulate(
         begin = parse_time(start)
     except ValueError as bad:
         raise InputError(f"--start: {bad}", remedy="write 2026-01-31") from bad
+    options = Options(
+        nodes=nodes, days=days, seed=seed, start=begin, fault_share=fault_share, healthy=healthy, noise=noise
+    )
     with progress("Simulating") as shown:
-        fleet = play(
-            nodes, days, seed, start=begin, fault_share=fault_share, healthy=healthy, noise=noise, progress=shown
-        )
-    written = write_fleet(fleet, out, layout)
-    typer.echo(f"{len(fleet.checkins.table):,} check-ins of {len(fleet.counts)} nodes in {len(written)} files: {out}")
+        written = write_parts(simulate_parts(options, progress=shown), out, layout)
+    typer.echo(f"{nodes:,} nodes, {days:g} days, in {len(written)} files: {out}")
 
 
 @app.command()

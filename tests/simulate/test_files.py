@@ -12,7 +12,7 @@ from typer.testing import CliRunner
 
 from lamplighter import read_exports, read_fleet
 from lamplighter.cli import app
-from lamplighter.simulate import SimulatedFleet, simulate, write_fleet
+from lamplighter.simulate import SimulatedFleet, simulate, simulate_parts, write_fleet, write_parts
 
 ROOT = Path(__file__).parents[2]
 
@@ -67,6 +67,21 @@ def test_late_and_repeated_rows_are_there_to_be_dealt_with() -> None:
     stamps = [line.split(",")[1] for line in lines]
     assert stamps != sorted(stamps)
     assert len(lines) > len(set(lines)) == len(fleet.checkins.table)
+
+
+def test_a_fleet_in_parts_is_the_same_fleet(tmp_path: Path) -> None:
+    whole = simulate(9, 40, seed=33, fault_share=0.5)
+    parts = list(simulate_parts(whole.options, batch=4))
+    assert [p.part for p in parts] == ["01", "02", "03"]
+    write_parts(parts, tmp_path / "parts")
+    write_fleet(whole, tmp_path / "whole")
+    for name in ("register", "worklog", "counts"):
+        assert (tmp_path / "parts" / f"{name}.csv").read_text() == (tmp_path / "whole" / f"{name}.csv").read_text()
+    truth = [(tmp_path / f / "truth.csv").read_text().splitlines() for f in ("parts", "whole")]
+    assert sorted(truth[0]) == sorted(truth[1])
+    rows = pd.concat([p.checkins.table.astype({"node": "str"}) for p in parts]).sort_values(["node", "time"])
+    mine = whole.checkins.table.astype({"node": "str"})
+    pd.testing.assert_frame_equal(rows.reset_index(drop=True), mine)
 
 
 def test_the_command_writes_a_fleet(tmp_path: Path) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import typing
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
@@ -56,6 +56,8 @@ class SimulatedFleet:
     counts: pd.DataFrame
     options: Options
     weather: Weather
+    part: str = ""
+    """Which part of a fleet this is, when it was simulated in parts."""
 
     @property
     def as_of(self) -> float:
@@ -118,6 +120,31 @@ def simulate(
     """
     options = Options(nodes=nodes, days=days, seed=seed, **more)
     return play(options, plan_nodes(options), draw_outages(options), progress)
+
+
+def simulate_parts(
+    options: Options, batch: int = 200, progress: Callable[[int, int], None] | None = None
+) -> Iterator[SimulatedFleet]:
+    """Simulate a fleet too large to hold, some nodes at a time; the nodes are those of :func:`simulate`.
+
+    What came over many nodes at once stands in the truth of the first part alone.
+
+    Parameters
+    ----------
+    batch : int
+        Nodes in a part; a fleet of no more is one part, equal to what :func:`simulate` returns.
+    """
+    plans, outages = plan_nodes(options), draw_outages(options)
+    for begin in range(0, len(plans), batch):
+
+        def shown(done: int, _total: int, begin: int = begin) -> None:
+            if progress:
+                progress(begin + done, len(plans))
+
+        part = play(options, plans[begin : begin + batch], outages, shown)
+        if begin:
+            part = replace(part, truth=part.truth[part.truth["node"] != ""])
+        yield replace(part, part=f"{begin // batch + 1:02d}") if len(plans) > batch else part
 
 
 def play(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import gzip
 import io
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -45,15 +45,34 @@ def write_fleet(
     list of Path
         The files written.
     """
+    return write_parts([fleet], folder, layout, compress=compress, flaws=flaws)
+
+
+def write_parts(
+    parts: Iterable[SimulatedFleet],
+    folder: str | Path,
+    layout: str = "plain",
+    *,
+    compress: bool = True,
+    flaws: bool = True,
+) -> list[Path]:
+    """Write a fleet that comes in parts, from :func:`simulate_parts`; see :func:`write_fleet`."""
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
-    written = []
-    for name in LAYOUTS if layout == "all" else (layout,):
-        into = folder / (f"exports-{name}" if layout == "all" else "exports")
-        into.mkdir(exist_ok=True)
-        written += [_write(into / stem, text, compress) for stem, text in export_texts(fleet, name, flaws=flaws)]
-    for name in ("register", "worklog", "truth", "counts"):
-        written.append(_write(folder / name, frame_csv(getattr(fleet, name)), compress=False))
+    written, frames = [], {name: [] for name in ("register", "worklog", "truth", "counts")}
+    for fleet in parts:
+        for name in LAYOUTS if layout == "all" else (layout,):
+            into = folder / (f"exports-{name}" if layout == "all" else "exports")
+            into.mkdir(exist_ok=True)
+            for stem, text in export_texts(fleet, name, flaws=flaws):
+                written.append(_write(into / f"{stem}{fleet.part and '-part' + fleet.part}", text, compress))
+        for name, held in frames.items():
+            held.append(getattr(fleet, name))
+    for name, held in frames.items():
+        by = ["time", "node"] if name == "worklog" else ["node"]
+        whole = pd.concat(held) if len(held) > 1 else held[0]
+        whole = whole.sort_values(by, kind="stable") if len(held) > 1 else whole
+        written.append(_write(folder / name, frame_csv(whole), compress=False))
     return written
 
 
@@ -107,7 +126,7 @@ def export_texts(fleet: SimulatedFleet, layout: str, *, flaws: bool = True) -> I
 
 def _flawed(part: pd.DataFrame, fleet: SimulatedFleet, month: str) -> pd.DataFrame:
     """Sorted by time as it arrived: a few rows late by hours, a few twice."""
-    rng = fleet.options.rng("flaws", month)
+    rng = fleet.options.rng("flaws", month, *filter(None, [fleet.part]))
     n = len(part)
     late = np.where(rng.random(n) < 0.003, rng.exponential(6 * 3_600, n), 0.0)
     arrived = part["time"].astype("int64").to_numpy() / 1e6 + late
