@@ -352,7 +352,7 @@ def _conclude(series: _Series, found: list[tuple[str, float]], odds: list[tuple[
         series.extra @ effect[1 : 1 + series.extra.shape[1]],
         _slope(series, base, changes),
         _level_error(series, refined),
-        float(weight @ base.sd),
+        float(weight @ np.sqrt(base.squares / base.fit.freedom)),
         float(weight @ base.white.tau),
     )
 

@@ -23,6 +23,8 @@ LONGEST_TAU = 0.5
 """Longest memory on the grid, as a share of the span; a longer one acts alike within the span."""
 MEMORY_PRIOR = 0.5
 """Prior weight of a memory falls with this power of it: most weather is forgotten within days."""
+KNOTS = 4
+LEAST_FOR_KNOTS = 40
 FLAT = 1e-9
 """Size below which a column tells nothing that the others do not."""
 
@@ -110,7 +112,7 @@ class Fit:
 def mixture_below(x: float, centre: np.ndarray, scale: np.ndarray, weight: np.ndarray, freedom: float) -> float:
     """Probability below x of a weighted mixture of t-distributions."""
     z = np.divide(x - centre, scale, out=np.where(x > centre, np.inf, -np.inf), where=scale > 0)
-    return float(weight @ special.stdtr(freedom, z))
+    return min(max(float(weight @ special.stdtr(freedom, z)), 0.0), 1.0)
 
 
 def mixture_interval(
@@ -210,6 +212,8 @@ class Base:
         Sum of squares of ``rest``.
     sd : ndarray, shape (g,)
         Standard deviation of the noise, by which priors are scaled.
+    wander : float
+        See :func:`prepare`.
     fit : Fit
     """
 
@@ -218,6 +222,7 @@ class Base:
     rest: np.ndarray
     squares: np.ndarray
     sd: np.ndarray
+    wander: float
     fit: Fit
 
 
@@ -266,7 +271,7 @@ def prepare(
     size[size == 0] = 1.0
     unit = float(np.std(y)) or 1.0
     x, z = white.matrix @ (columns / size), white.matrix @ (y / unit)
-    sd = _noise_sd(x, z)
+    sd = _noise_sd(np.concatenate([x, _bending(white)], axis=2), z)
     pull = sd[:, None] * unit / (expected * size)
     x = np.concatenate([x, pull[:, :, None] * np.eye(p)], axis=1)
     z = np.concatenate([z, np.zeros((len(z), p))], axis=1)
@@ -279,7 +284,7 @@ def prepare(
     freedom = float(n - free)
     evidence = -0.5 * (white.log_det + freedom * np.log(squares)) - np.log(np.maximum(flat, FLAT)).sum(1)
     evidence += np.where(pull > 0, np.log(np.maximum(pull, 1e-300)), 0.0).sum(1) - MEMORY_PRIOR * np.log(white.tau)
-    evidence -= 0.5 * white.share * (sd * unit / wander) ** 2
+    evidence -= 0.5 * white.share * squares / freedom * (unit / wander) ** 2
     fit = Fit(
         _weights(evidence),
         evidence,
@@ -287,7 +292,17 @@ def prepare(
         np.sqrt((squares / freedom)[:, None] * np.einsum("gpq,gpq->gp", inverse, inverse)) * unit / size,
         freedom,
     )
-    return Base(white, q, rest * unit, squares * unit**2, sd * unit, fit)
+    return Base(white, q, rest * unit, squares * unit**2, sd * unit, wander, fit)
+
+
+def _bending(white: Whitener) -> np.ndarray:
+    """Return whitened slopes that begin at a few evenly placed points.
+
+    A change not yet in the regression must not pass for noise when priors are scaled by it.
+    """
+    n = len(white.t)
+    places = np.linspace(0, n, KNOTS + 2)[1:-1].astype(np.int64) if n >= LEAST_FOR_KNOTS else np.zeros(0, np.int64)
+    return np.concatenate([white.bends[:, :, places], white.steps[:, :, places]], axis=2)
 
 
 def _noise_sd(x: np.ndarray, z: np.ndarray) -> np.ndarray:
@@ -337,11 +352,15 @@ def ask(base: Base, white: np.ndarray, expected: float) -> Answers:
     # q spans the priors' rows too, but candidates have none there: the projection needs only the top.
     length = np.maximum(np.einsum("gnk,gnk->gk", white, white) - np.einsum("gpk,gpk->gk", inner, inner), 0.0)
     along = np.matmul(white.transpose(0, 2, 1), base.rest[:, :n, None])[..., 0]
-    pull = (base.sd / expected)[:, None]
+    # The prior is scaled by the noise that is left with the candidate in, not by what it explains.
+    bare = np.maximum(base.squares[:, None] - along**2 / np.maximum(length, FLAT), 1e-24)
+    pull = np.sqrt(bare / freedom) / expected
     total = length + pull**2
     left = np.maximum(base.squares[:, None] - along**2 / total, 1e-24)
     evidence = base.fit.log_evidence[:, None] - 0.5 * freedom * np.log(left / base.squares[:, None])
     evidence += np.log(pull) - 0.5 * np.log(total)
+    calmer = (base.squares[:, None] - left) / freedom / base.wander**2
+    evidence += 0.5 * base.white.share[:, None] * calmer
     return Answers(evidence, along / total, np.sqrt(left / freedom / total))
 
 

@@ -35,7 +35,7 @@ from lamplighter.checks.radio.measure import YEAR_D, RadioMeasure, explained
 from lamplighter.fleet import RegisterEntry
 from lamplighter.results import Finding, Verdict
 from lamplighter.settings.radio import RadioSettings
-from lamplighter.stats.changes import Change
+from lamplighter.stats.changes import SCAN_POINTS, Change
 from lamplighter.stats.discovery import benjamini_hochberg
 
 YEAR_S = YEAR_D * DAY_S
@@ -165,8 +165,8 @@ def _steps(own: list[Change], m: RadioMeasure, s: RadioSettings) -> tuple[Change
 
 
 def _chance(change: Change | None) -> float:
-    """Return a cautious p-value of a change."""
-    return min(1.0, math.exp(-change.log_bayes)) if change else 1.0
+    """Return a cautious p-value of a change: by the evidence, or by its size, paid for at every place it might be."""
+    return min(1.0, math.exp(-change.log_bayes), SCAN_POINTS * change.p) if change else 1.0
 
 
 def _called(p: dict[str, float], s: RadioSettings) -> set[str]:
