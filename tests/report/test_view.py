@@ -302,7 +302,7 @@ def test_acknowledged_work_is_not_this_week_but_is_not_hidden() -> None:
     assert (group.label, group.lines[0].subject, group.lines[0].text) == (
         "Known, kept quiet",
         item.subject,
-        "until 14 Dec 2025: part on order",
+        "Silent: until 14 Dec 2025: part on order",
     )
 
 
@@ -319,6 +319,6 @@ def test_changes_as_the_comparison_writes_them_are_understood() -> None:
     }
     changes = build_view(a).changes
     assert changes.since == "17 Nov 2025"
-    assert (changes.groups[0].lines[0].subject, changes.groups[0].lines[0].text) == ("GW-2", "It fell silent.")
+    assert (changes.groups[0].lines[0].subject, changes.groups[0].lines[0].text) == ("GW-2", "It fell silent")
     a.changes["new"] = []
     assert build_view(a).changes.note == "Nothing changed since then."

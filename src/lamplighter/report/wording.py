@@ -169,6 +169,17 @@ def quiet_until(until: float | None, note: str) -> str:
     return ": ".join(filter(None, (f"until {date(until)}" if known(until) else "", note)))
 
 
+def plain_kind(kind: str) -> str:
+    """Return a kind of finding in words: ``battery end``, ``RSSI trend``."""
+    return kind.replace("_", " ").replace("rssi", "RSSI")
+
+
+def in_short(texts: list[str]) -> str:
+    """Return the first of several texts and how many more there are."""
+    first = capitalised(texts[0].rstrip("."))
+    return first if len(texts) == 1 else f"{first}; and {len(texts) - 1} more"
+
+
 def left_out(shown: int, total: int, what: str) -> str:
     """Return a sentence that says what was left out; empty when nothing was."""
     return "" if shown >= total else f"{count(total - shown, what)} not shown."

@@ -16,7 +16,9 @@ from lamplighter.report.wording import (
     NO_COMPARISON,
     due_note,
     first_sentence,
+    in_short,
     near_date,
+    plain_kind,
     quiet_until,
     short_percent,
     sure_words,
@@ -100,17 +102,27 @@ def changes(source: Source) -> Changes:
 
 
 def _group(source: Source, kind: str, entries: list[dict[str, Any]]) -> ChangeGroup:
-    lines = tuple(_change(source, e) for e in entries)
+    """Return the changes of one kind, those of one subject together."""
+    texts: dict[str, list[str]] = {}
+    for entry in entries:
+        texts.setdefault(_subject(source, entry), []).append(_change_text(kind, entry))
+    lines = tuple(
+        ChangeLine(subject=subject, href=source.href(subject), text=in_short(said)) for subject, said in texts.items()
+    )
     return ChangeGroup(kind=kind, label=CHANGES[kind], lines=lines, more=max(0, len(lines) - MOST_CHANGES))
 
 
-def _change(source: Source, entry: dict[str, Any]) -> ChangeLine:
+def _subject(source: Source, entry: dict[str, Any]) -> str:
     finding = source.finding.get(entry.get("id", ""))
-    subject = (
-        entry.get("node") or entry.get("gateway") or (finding and (finding.node or finding.gateway)) or "all nodes"
-    )
+    named = entry.get("node") or entry.get("gateway")
+    return named or (finding and (finding.node or finding.gateway)) or "all nodes"
+
+
+def _change_text(kind: str, entry: dict[str, Any]) -> str:
+    """Return a change in words; what is new explains itself, of the rest the finding's kind is named."""
     text = entry.get("text") or quiet_until(_seconds(entry.get("until")), entry.get("note", ""))
-    return ChangeLine(subject=subject, href=source.href(subject), text=first_sentence(text))
+    name = entry.get("id", "").split(":")[1:2]
+    return first_sentence(text) if kind == "new" or not name else f"{plain_kind(name[0])}: {first_sentence(text)}"
 
 
 def _seconds(when: Any) -> float | None:
