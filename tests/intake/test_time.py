@@ -189,12 +189,26 @@ def test_every_check_in_of_a_day_of_change_is_found_again(
     assert times_of(got)[len(sent) :] == [(t + timedelta(seconds=20)).strftime("%Y-%m-%dT%H:%M:%SZ") for t in sent]
 
 
-def test_the_repeated_hour_across_blocks(tmp_path):
+@pytest.mark.parametrize("newest_first", [False, True])
+def test_the_repeated_hour_across_blocks(tmp_path, newest_first):
     start = datetime(2026, 11, 1, 6, 0, tzinfo=UTC)
     sent = [start + timedelta(minutes=m) for m in range(0, 300, 1)]
-    text = export_of([t.astimezone(ZoneInfo("America/Denver")).strftime("%Y-%m-%d %H:%M:%S") for t in sent])
+    local = [t.astimezone(ZoneInfo("America/Denver")).strftime("%Y-%m-%d %H:%M:%S") for t in sent]
+    text = export_of(local[::-1] if newest_first else local)
     got = read(tmp_path, text, timezone="America/Denver", intake={"block_mb": 0.001})
     assert times_of(got) == [t.strftime("%Y-%m-%dT%H:%M:%SZ") for t in sent]
+
+
+def test_each_tag_has_its_own_order_of_arrival_across_blocks(tmp_path):
+    start = datetime(2026, 10, 24, 23, 0, tzinfo=UTC)
+    sent = [start + timedelta(minutes=m) for m in range(0, 300, 2)]
+    local = [t.astimezone(ZoneInfo("Europe/Berlin")).strftime("%d.%m.%Y %H:%M:%S") for t in sent]
+    by_tag = [f"A.N{n}.{m};{s};1,5\n" for n in (1, 2) for m in ("PV", "RSSI") for s in local]
+    by_time = [f"A.N{n}.{m};{s};1,5\n" for s in local for n in (1, 2) for m in ("PV", "RSSI")]
+    for lines in (by_tag, by_time):
+        got = read(tmp_path, "tag;time;value\n" + "".join(lines), timezone="Europe/Berlin", intake={"block_mb": 0.001})
+        assert times_of(got) == 2 * [t.strftime("%Y-%m-%dT%H:%M:%SZ") for t in sent]
+        assert got.table["rssi_dbm"].notna().all()
 
 
 @pytest.mark.parametrize(

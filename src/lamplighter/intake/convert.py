@@ -44,9 +44,11 @@ class Job:
     file: int = 0
     units: dict[str, str] = field(default_factory=dict)
     noticed: Noticed = field(default_factory=Noticed)
-    memory: zones.ClockMemory = field(default_factory=lambda: zones.ClockMemory({}, {}))
+    memory: zones.ClockMemory = field(default_factory=dict)
     meant: dict[str, tuple[int, str]] = field(default_factory=dict)
     types: dict[str, pa.DataType] = field(default_factory=dict)
+    clocks: dict[tuple[str, ...], int] = field(default_factory=dict)
+    """Numbers of tags that stay the same from block to block: each has its own order of arrival."""
 
     def __post_init__(self) -> None:
         intake = self.settings.intake

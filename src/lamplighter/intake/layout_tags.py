@@ -35,8 +35,8 @@ def convert_tags(job: Job, block: Block, rejected: Rejected) -> Rows:
     n = cells.table.num_rows
     job.noticed.records += n + len(rejected.line) - before
     reasons = Reasons(n)
-    index, tags = _tags(job, cells, n)
-    time = instants_of(job, cells, index, reasons)
+    index, tags, clocks = _tags(job, cells, n)
+    time = instants_of(job, cells, clocks[index], reasons)
     node, bit = _nodes(job, index, tags, reasons)
     value, strange = numbers_of(job, column_of(job, cells, "reading"))
     grade = grades_of(job, column_of(job, cells, "quality"), n, reasons)
@@ -63,8 +63,8 @@ def _cells(job: Job, block: Block, rejected: Rejected) -> Cells:
     return read_cells(job, block, sorted(set(roles.values())), job.missing_words, rejected)
 
 
-def _tags(job: Job, cells: Cells, n: int) -> tuple[np.ndarray, list[Tag | None]]:
-    """Each row's place in the list of distinct tags, and that list; None for an empty tag."""
+def _tags(job: Job, cells: Cells, n: int) -> tuple[np.ndarray, list[Tag | None], np.ndarray]:
+    """Return each row's place in the list of distinct tags, that list (None for an empty tag), and their clocks."""
     roles = ("tag",) if "tag" in job.plan.columns else ("node", "measure")
     index = np.zeros(n, dtype=np.int64)
     words: list[tuple[str, ...]] = [()]
@@ -77,7 +77,9 @@ def _tags(job: Job, cells: Cells, n: int) -> tuple[np.ndarray, list[Tag | None]]
         index = index * len(distinct) + place
         words = [(*w, d) for w in words for d in distinct]
     used, index = np.unique(index, return_inverse=True)
-    return index, [_tag(job, words[i]) for i in used.tolist()]
+    distinct_words = [words[i] for i in used.tolist()]
+    clocks = [job.clocks.setdefault(w, len(job.clocks)) for w in distinct_words]
+    return index, [_tag(job, w) for w in distinct_words], np.array(clocks or [0], dtype=np.int32)
 
 
 def _tag(job: Job, words: tuple[str, ...]) -> Tag | None:

@@ -162,7 +162,8 @@ def _undo_filling(out: Shaped, names: list[str], s: IntakeSettings) -> None:
     grid = f" of {duration(step / US)}" if step else ""
     text = (
         f"The export of {joined(filled)} was sampled on a grid{grid} with the last value repeated; "
-        f"{count(int(drop.sum()), 'repeat')} taken out. A check-in that repeats its value cannot be told from a missed one."
+        f"{count(int(drop.sum()), 'repeat')} taken out. A check-in that repeats its value cannot be told from a missed "
+        "one."
     )
     out.notes.append(Note(kind=FORWARD_FILLED, text=text, nodes=filled))
 

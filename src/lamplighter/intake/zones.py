@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import lru_cache
+from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -104,12 +105,17 @@ def to_utc(local: np.ndarray, zone: str) -> LocalTimes:
     )
 
 
-@dataclass
-class ClockMemory:
-    """Each node's last row before a block of rows, so that order of arrival carries on from block to block."""
+@dataclass(frozen=True, slots=True)
+class LastRow:
+    """A node's row next to a block: its local time [us], whether that comes twice, and if so in which pass it fell."""
 
-    local: dict[int, int]
-    second: dict[int, bool]
+    local: int
+    twice: bool
+    second: bool
+
+
+ClockMemory = dict[int, LastRow]
+"""Each node's last row before a block of rows, so that order of arrival carries on from block to block."""
 
 
 def second_pass(
@@ -117,70 +123,82 @@ def second_pass(
 ) -> np.ndarray:
     """Return which rows fall in the second pass of a repeated hour, by order of arrival, shape (n,).
 
-    Within one node the clock runs forward, so where it steps back (or, failing that, stands still) the second pass
-    begins. A node seen only once in the hour is put where it leaves the smaller hole.
+    Within one node the clock runs forward (or backward throughout, in exports with the newest row first), so where it
+    steps back or stands still the second pass begins. A node seen only once in the hour is put where it leaves the
+    smaller hole.
 
     Parameters
     ----------
     node, local : ndarray of shape (n,)
         Node and local time [us] of each row in order of arrival.
     times : LocalTimes
-    memory : ClockMemory, optional
+    memory : dict of node to LastRow, optional
         What came before; brought up to date.
     """
     second = np.zeros(len(node), dtype=bool)
+    memory = {} if memory is None else memory
     if times.twice.any():
-        for who in np.unique(node[times.twice]):
-            rows = np.flatnonzero(node == who)
-            backward = _runs_backward(local[rows])
-            order = rows[::-1] if backward else rows
-            passed = _second_of_node(local[order], times.twice[order], times.extra[order], memory, int(who))
-            second[order] = passed
-    if memory is not None and len(node):
-        _remember(memory, node, local, second & times.twice)
+        inside = local[times.twice]
+        near = np.flatnonzero((local > inside.min() - DAY_US) & (local < inside.max() + DAY_US))
+        near = near[np.argsort(node[near], kind="stable")]
+        edges = np.flatnonzero(np.diff(node[near], prepend=-1, append=-1))
+        for a, b in pairwise(edges.tolist()):
+            rows = near[a:b]
+            if times.twice[rows].any():
+                second[rows] = _second_of_node(
+                    local[rows], times.twice[rows], times.extra[rows], memory.get(int(node[rows[0]]))
+                )
+    _remember(memory, node, local, times.twice, second)
     return second
 
 
-def _runs_backward(local: np.ndarray) -> bool:
+def _second_of_node(local: np.ndarray, twice: np.ndarray, extra: np.ndarray, last: LastRow | None) -> np.ndarray:
     steps = np.diff(local)
-    return int((steps < 0).sum()) > int((steps > 0).sum())
+    if last is not None and abs(int(local[0]) - last.local) > DAY_US:
+        last = None
+    backward = int((steps < 0).sum()) > int((steps > 0).sum())
+    if backward:
+        flipped = _by_time(local[::-1], twice[::-1], extra[::-1], None, last)
+        return flipped[::-1]
+    return _by_time(local, twice, extra, last, None)
 
 
-def _second_of_node(
-    local: np.ndarray, twice: np.ndarray, extra: np.ndarray, memory: ClockMemory | None, who: int
+def _by_time(
+    local: np.ndarray, twice: np.ndarray, extra: np.ndarray, before: LastRow | None, after: LastRow | None
 ) -> np.ndarray:
+    """Second passes of one node's rows, oldest first, with the rows that stand before and after them."""
     out = np.zeros(len(local), dtype=bool)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], twice.astype(np.int8), [0]])))
-    for a, b in zip(edges[::2], edges[1::2], strict=True):
+    for a, b in zip(edges[::2].tolist(), edges[1::2].tolist(), strict=True):
         steps = np.diff(local[a:b])
         turns = np.flatnonzero(steps < 0)
-        if not len(turns):
-            turns = np.flatnonzero(steps == 0)
-        before = local[a - 1] if a else None
-        if before is None and memory is not None and who in memory.local and local[a] - memory.local[who] < DAY_US:
-            before = memory.local[who]
-            if memory.second.get(who) or before > local[a]:
-                out[a:b] = True
-                continue
+        turns = turns if len(turns) else np.flatnonzero(steps == 0)
         if len(turns):
             out[a + turns[0] + 1 : b] = True
             continue
-        hole_before = local[a] - before if before is not None else None
-        hole_after = local[b] - local[b - 1] if b < len(local) else None
-        if hole_after is not None and (hole_before is None or hole_before < 0):
-            out[a:b] = hole_before is not None or hole_after < extra[a]
-        elif hole_after is not None and hole_before is not None:
-            out[a:b] = max(hole_before, hole_after + extra[a]) > max(hole_before + extra[a], hole_after)
+        earlier = LastRow(int(local[a - 1]), False, False) if a else before
+        later = LastRow(int(local[b]), False, False) if b < len(local) else after
+        out[a:b] = _run_is_second(int(local[a]), int(local[b - 1]), int(extra[a]), earlier, later)
     return out
 
 
-def _remember(memory: ClockMemory, node: np.ndarray, local: np.ndarray, second: np.ndarray) -> None:
-    last = {int(n): i for i, n in enumerate(node.tolist())} if len(node) < 1000 else _last_rows(node)
-    for who, row in last.items():
-        memory.local[who] = int(local[row])
-        memory.second[who] = bool(second[row])
+def _run_is_second(first: int, last: int, extra: int, before: LastRow | None, after: LastRow | None) -> bool:
+    """Whether a run of rows without a step back falls in the second pass."""
+    if before is not None and before.twice:
+        return before.second or before.local >= first
+    if after is not None and after.twice:
+        return after.second and after.local > last
+    hole_before = None if before is None else first - before.local
+    hole_after = None if after is None else after.local - last
+    if hole_after is None:
+        return False
+    if hole_before is None:
+        return hole_after < extra
+    return max(hole_before, hole_after + extra) > max(hole_before + extra, hole_after)
 
 
-def _last_rows(node: np.ndarray) -> dict[int, int]:
-    names, first = np.unique(node[::-1], return_index=True)
-    return {int(n): len(node) - 1 - int(i) for n, i in zip(names, first, strict=True)}
+def _remember(memory: ClockMemory, node: np.ndarray, local: np.ndarray, twice: np.ndarray, second: np.ndarray) -> None:
+    names, place = np.unique(node[::-1], return_index=True)
+    for who, back in zip(names.tolist(), place.tolist(), strict=True):
+        row = len(node) - 1 - back
+        memory[who] = LastRow(int(local[row]), bool(twice[row]), bool(second[row]))
