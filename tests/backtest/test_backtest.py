@@ -9,8 +9,9 @@ import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
-from lamplighter import backtest as module
-from lamplighter.backtest import BacktestResult, Stand, backtest, backtest_text, result_of, summarise, write_backtest
+from lamplighter.backtest import BacktestResult, Stand, backtest, backtest_text, write_backtest
+from lamplighter.backtest.run import stand_before
+from lamplighter.backtest.summary import STAND_COLUMNS, result_of, summarise
 from lamplighter.checkins import COLUMNS, CheckIns
 from lamplighter.cli import app
 from lamplighter.fleet import Fleet, WorkEntry
@@ -78,9 +79,10 @@ def test_nothing_after_the_day_of_standing_is_used(nodes, result):
     cut = backtest(*fleet_of(nodes[:1]), leads=[30.0])
     (stand,) = cut.stands
     altered = make_copy(nodes[0], stand.stood)
-    changed = module.stand_before(*changed_life(nodes[0], altered))
+    changed = stand_before(*changed_life(nodes[0], altered))
     assert changed is not None
-    assert changed.p50_days == stand.p50_days and changed.p90_days == stand.p90_days
+    assert changed.p50_days == stand.p50_days
+    assert changed.p90_days == stand.p90_days
 
 
 def make_copy(node: Node, after: float) -> Node:
@@ -106,7 +108,8 @@ def changed_life(node: Node, altered: Node):
 def test_a_battery_still_running_is_not_forecast_again():
     young = make_node(alkaline_pair, days=100, life=900, begin=0.0, cutoff_v=CUTOFF)
     done = backtest(*fleet_of([young]))
-    assert done.stands == () and done.lives == 0
+    assert done.stands == ()
+    assert done.lives == 0
     assert "No forecast could be made again" in backtest_text(done)
 
 
@@ -149,38 +152,45 @@ def test_files_are_written_and_the_page_needs_no_network(result, tmp_path):
     with rows.open(encoding="utf-8") as file:
         table = list(csv.DictReader(file))
     assert len(table) == len(result.stands)
-    assert table[0]["ended"].endswith("Z") and table[0]["covered"] in ("yes", "no", "")
+    assert table[0]["ended"].endswith("Z")
+    assert table[0]["covered"] in ("yes", "no", "")
     assert summary.read_text(encoding="utf-8").splitlines()[1].startswith("all,30,")
     text = page.read_text(encoding="utf-8")
-    assert "Battery forecasts made again" in text and '<script src="http' not in text
+    assert "Battery forecasts made again" in text
+    assert '<script src="http' not in text
     assert write_backtest(result, tmp_path / "again")[2].read_bytes() == page.read_bytes()
 
 
 def test_the_frame_has_a_row_a_forecast(result):
-    assert list(result.frame().columns) == list(module.STAND_COLUMNS)
+    assert list(result.frame().columns) == list(STAND_COLUMNS)
     assert len(result.frame()) == 30
 
 
 def test_the_command_prints_the_table(nodes, tmp_path):
-    frame, fleet = fleet_of(nodes[:2])
+    frame, _fleet = fleet_of(nodes[:2])
     export = tmp_path / "export.csv"
-    out = frame.table.drop(columns=["rssi_dbm", "sequence"]).assign(time=frame.table["time"].dt.strftime("%Y-%m-%dT%H:%M:%SZ"))
+    out = frame.table.drop(columns=["rssi_dbm", "sequence"]).assign(
+        time=frame.table["time"].dt.strftime("%Y-%m-%dT%H:%M:%SZ")
+    )
     out.to_csv(export, index=False)
     register = tmp_path / "register.csv"
     register.write_text("node,battery_chemistry,cutoff_v\nn0,alkaline,2.2\nn1,alkaline,2.2\n", encoding="utf-8")
-    done = CliRunner().invoke(app, ["backtest", str(export), "--register", str(register), "--out", str(tmp_path / "bt")])
+    done = CliRunner().invoke(
+        app, ["backtest", str(export), "--register", str(register), "--out", str(tmp_path / "bt")]
+    )
     assert done.exit_code == 0, done.output
     assert "2 batteries ended in this history of 2 nodes" in done.output
     assert (tmp_path / "bt" / "backtest.html").exists()
 
 
 def test_battery_life_answers_for_a_part():
-    done = CliRunner().invoke(
-        app, ["battery-life", "--part", "ER34615", "--sleep-ua", "25", "--charge-mc", "30", "--interval", "15min", "--interval", "1h"]
-    )  # fmt: skip
+    asked = "battery-life --part ER34615 --sleep-ua 25 --charge-mc 30 --interval 15min --interval 1h"
+    done = CliRunner().invoke(app, asked.split())
     assert done.exit_code == 0, done.output
     assert "lithium thionyl chloride" in done.output
-    assert "15 minutes" in done.output and "1 hour" in done.output and "years" in done.output
+    assert "15 minutes" in done.output
+    assert "1 hour" in done.output
+    assert "years" in done.output
 
 
 def test_battery_life_answers_for_a_node_of_the_register(tmp_path):

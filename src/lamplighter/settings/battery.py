@@ -168,7 +168,10 @@ class BatterySettings(Section):
 
     # Rechargeable
     solar_swing_share: float = setting(
-        0.01, "share", "A daily swing of this share of the voltage beyond noise and temperature points to a charger.", low=0
+        0.01,
+        "share",
+        "A daily swing of this share of the voltage beyond noise and temperature points to a charger.",
+        low=0,
     )
     solar_blind_factor: float = setting(
         2.5, "-", "Without a temperature the swing must be this much wider: the day's warmth makes one too.", low=1

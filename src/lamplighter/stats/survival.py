@@ -144,13 +144,13 @@ def weibull_fit(
     return Weibull(float(np.exp(p[0]) * scale), float(np.exp(p[1])), -float(found.fun), _covariance(minus, p))
 
 
-def _covariance(minus, p: np.ndarray) -> tuple[tuple[float, float], tuple[float, float]] | None:  # noqa: ANN001
+def _covariance(minus, p: np.ndarray) -> tuple[tuple[float, float], tuple[float, float]] | None:
     """Inverse of the numerical Hessian of minus the log-likelihood; None when it is not positive definite."""
     h = 1e-4
     e = np.eye(2) * h
     hess = np.array([
-        [(minus(p + a + b) - minus(p + a - b) - minus(p - a + b) + minus(p - a - b)) / (4 * h * h) for b in e] for a in e
-    ])  # fmt: skip
+        [minus(p + a + b) - minus(p + a - b) - minus(p - a + b) + minus(p - a - b) for b in e] for a in e
+    ]) / (4 * h * h)  # fmt: skip
     try:
         cov = np.linalg.inv(hess)
     except np.linalg.LinAlgError:

@@ -86,7 +86,9 @@ def make_node(
     return Node(name, time, volts, shown, RegisterEntry(node=name, **entry))
 
 
-def end_day(curve, cutoff: float, life: float, begin: float, temperature: float = 12.0, coefficient: float = 0.002) -> float:
+def end_day(
+    curve, cutoff: float, life: float, begin: float, temperature: float = 12.0, coefficient: float = 0.002
+) -> float:
     """Return the day on which a node's voltage meets its cut-off at a mean temperature."""
     x = np.linspace(begin, 1.1, 20_001)
     below = curve(x) + coefficient * (temperature - 20.0) < cutoff

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 
@@ -78,7 +80,9 @@ def test_every_curve_falls_from_fresh_to_empty_and_names_its_source():
         assert row["source"]
     for (chemistry, _), (depth, volts) in cells.discharge_curves().items():
         c = cells.CHEMISTRIES[chemistry]
-        assert depth[0] == 0 and depth[-1] == 1 and (np.diff(depth) > 0).all()
+        assert depth[0] == 0
+        assert depth[-1] == 1
+        assert (np.diff(depth) > 0).all()
         assert np.diff(volts).max() <= 0.011
         assert volts[0] > c.nominal_v > c.cutoff_v >= volts[-1]
 
@@ -87,8 +91,8 @@ def test_every_curve_falls_from_fresh_to_empty_and_names_its_source():
 
 
 def test_a_forum_answer_of_fourteen_years():
-    # electronics.stackexchange 384430: 8500 mAh, 1.6 uA always, 40 mA for 3 s every 30 min; 0.068264 mA exactly, 14.2142 y
-    # of 8760 h.
+    # electronics.stackexchange 384430: 8500 mAh, 1.6 uA always, 40 mA for 3 s every 30 min;
+    # 0.068264 mA exactly, 14.2142 years of 8760 h.
     current = (1.6e-3 * 1797 + 40 * 3) / 1800 * 1e3
     assert current == pytest.approx(68.264, abs=1e-3)
     assert prior.life_days(8.5, current) / 365 == pytest.approx(14.2142, abs=1e-4)
@@ -100,7 +104,8 @@ def test_an_open_textbook_of_eleven_years():
 
 
 def test_a_teaching_page_of_thirteen_years_and_twice_the_messages():
-    # 40 mA for 6 s a message, 18 a day, 1 uA asleep, 6000 mAh: printed 4902 days from rounded figures (1.224 mAh a day).
+    # 40 mA for 6 s a message, 18 a day, 1 uA asleep, 6000 mAh: printed 4902 days from 1.224 mAh a
+    # day, a rounded figure.
     drain = prior.drain_of(6.0, 1.0, 240.0, 18.0, 0.0)
     assert prior.life_days(6.0, drain.total_ua) == pytest.approx(4902, rel=2e-3)
     twice = prior.drain_of(6.0, 1.0, 240.0, 36.0, 0.0)
@@ -147,7 +152,7 @@ def lifetime(**plan):
 def test_a_faster_check_in_shortens_life():
     # Common practice, no source.
     lives = [lifetime(interval_s=s) for s in (60, 300, 900, 3600)]
-    assert all(a.p50 < b.p50 for a, b in zip(lives, lives[1:], strict=False))
+    assert all(a.p50 < b.p50 for a, b in itertools.pairwise(lives))
     for life in lives:
         assert life.p10 < life.p50 < life.p90
         assert life.sleep_share + life.check_in_share + life.self_discharge_share == pytest.approx(1.0)

@@ -35,7 +35,9 @@ def test_a_fresh_battery_that_climbs_out_of_passivation_is_found():
 @pytest.mark.parametrize("seed", range(6))
 @pytest.mark.parametrize("thermometer", [True, False])
 def test_a_year_of_weather_makes_no_swap(seed, thermometer):
-    node = make_node(alkaline_pair, days=365, life=900, season=12.0, coefficient=0.004, seed=seed, thermometer=thermometer)
+    node = make_node(
+        alkaline_pair, days=365, life=900, season=12.0, coefficient=0.004, seed=seed, thermometer=thermometer
+    )
     assert measured(node).swaps == ()
 
 
@@ -90,7 +92,8 @@ def test_a_logged_replacement_takes_the_instant_of_the_rise_and_one_that_does_no
     )
     first, second = measured(node).swaps
     assert (first.time, first.origin) == (START + 20 * DAY, "logged")
-    assert abs(second.time - START - 170 * DAY) < DAY and second.origin == "logged"
+    assert abs(second.time - START - 170 * DAY) < DAY
+    assert second.origin == "logged"
 
 
 def test_the_register_tells_when_the_present_battery_went_in():

@@ -1,13 +1,22 @@
 """One forecast from several readings, with stated weights.
 
 The voltage is read in three ways (:mod:`~lamplighter.checks.battery.estimators`): discharge curves fitted in depth of
-discharge, a decline that steepens, and a local trend. Their distributions are pooled linearly with the weights of the
-settings (0.30, 0.45, 0.25), and a fit is trusted less the farther it reaches beyond the record that it is a fit to. What is known of the whole
-life besides the voltage (charge budget, lives of the class) then multiplies the pool in place of the uninformed prior
-p(L) ~ 1/L^2. Last the distribution is widened or narrowed about its median by one factor in log remaining time.
+discharge, a decline that steepens, and a local trend shortened by what straight lines promise too much. Their
+distributions are pooled linearly with the weights of the settings (0.30, 0.45, 0.25); each fit is trusted less the
+farther it reaches beyond the record that it is a fit to. What is known of the whole life besides the voltage (charge
+budget, lives of the class) then multiplies the pool in place of the uninformed prior of a life seen at a random moment,
+p(L) ~ 1/L^2. Last the distribution is widened or narrowed about its median by one factor in log remaining time: 0.7
+where the battery's start is known, 1.25 where it is not, 1.5 while the voltage is flat and other knowledge carries the
+forecast.
 
-When the voltage is still flat, the pool is as wide as its prior and no date is given: only the bound that 95 % of
-batteries in this state outlast.
+A voltage that has not fallen beyond its own scatter, or whose forecast is wide while most of the way to the cut-off is
+left, gets no date: only the bound that 95 % of batteries in this state outlast.
+
+Calibration: weights, trust, widths and the rule of the local trend were set on completed lives of simulated fleets of
+four chemistries (two fleets of 110 nodes, smooth and rough noise, standing 90, 60, 30 and 14 days before the end) and
+on five real batteries run until they died (4 to 10 days before). On those fleets P10 to P90 then held the end in 83,
+82, 88 and 79 % of forecasts with a date, the median error 60 days before was 13 % of the remaining time, and a straight
+line through the last 90 days was off by 216 %. tests/accuracy measures fleets that were not used here.
 """
 
 from __future__ import annotations
@@ -145,8 +154,14 @@ def forecast(
     return Forecast(float(q[1]), float(q[2]), float(q[3]), float(q[0]), method, flat, methods, weights)
 
 
-def dominant(methods, priors, flat, weights, q) -> str:  # noqa: ANN001
-    """Name the reading that decides: the narrowest knowledge of lives when the voltage is flat, else the nearest reading."""
+def dominant(
+    methods: dict[str, tuple[float, float, float]],
+    priors: list[LifePrior],
+    flat: bool,
+    weights: dict[str, float],
+    q: np.ndarray,
+) -> str:
+    """Name the reading that decides: the narrowest knowledge of lives for a flat voltage, else the nearest reading."""
     if flat and priors:
         return min(priors, key=lambda p: p.sd_log).method
     near = {m: weights[m] / (0.1 + abs(np.log(max(methods[m][1], 0.1) / max(q[2], 0.1)))) for m in weights}

@@ -44,7 +44,7 @@ CHEMISTRIES: dict[str, Chemistry] = {
         Chemistry(
             name="li-socl2", words="lithium thionyl chloride", letter="E", nominal_v=3.6, fresh_v=3.65, cutoff_v=3.0,
             self_discharge=0.01, lithium=True,
-            source="nominal 3.6 V, self-discharge under 1 % a year: makers' handbooks (secondary); cut-off: common practice",
+            source="3.6 V, self-discharge under 1 % a year: makers' handbooks (secondary); cut-off: common practice",
         ),
         Chemistry(
             name="li-mno2", words="lithium manganese dioxide", letter="C", nominal_v=3.0, fresh_v=3.1, cutoff_v=2.0,
@@ -54,7 +54,7 @@ CHEMISTRIES: dict[str, Chemistry] = {
         Chemistry(
             name="alkaline", words="alkaline", letter="L", nominal_v=1.5, fresh_v=1.58, cutoff_v=0.9,
             self_discharge=0.025,
-            source="nominal 1.5 V: table of IEC letters (secondary); end point 0.8 to 0.9 V, 2 to 3 % a year: from memory",
+            source="nominal 1.5 V: table of IEC letters (secondary); end point, 2 to 3 % a year: from memory",
         ),
         Chemistry(
             name="li-fes2", words="lithium iron disulphide", letter="F", nominal_v=1.5, fresh_v=1.75, cutoff_v=0.9,
@@ -168,7 +168,7 @@ def cell_of(chemistry: str, part: str) -> Cell:
 
 
 def _common_size(part: str) -> Cell | None:
-    """A part given by its everyday size name alone, such as ``2xAA``."""
+    """Return the cell of a part given by its everyday size name alone, such as ``2xAA``; None for any other."""
     count = _COUNT.match(part)
     name = (part[count.end() :] if count else part).strip().upper()
     if name not in _SIZE_NAMES:

@@ -46,7 +46,7 @@ def is_charged(track: Track, noise: float, settings: BatterySettings) -> bool:
 
 def weekly_balance(track: Track, weeks: int = 8) -> Balance:
     """Return the median nightly voltage of each week and its recent slope (median of pair slopes)."""
-    week, group = np.unique(np.floor(track.time / WEEK_S).astype(np.int64), return_inverse=True)
+    week = np.unique(np.floor(track.time / WEEK_S).astype(np.int64))
     days, day_group = np.unique(np.floor(track.time / DAY_S).astype(np.int64), return_inverse=True)
     night = np.full(len(days), np.inf)
     np.minimum.at(night, day_group, track.volts - 0.5 * track.swing)

@@ -75,14 +75,14 @@ def student(chi2: np.ndarray, pieces: float) -> np.ndarray:
 
 
 def growing_error(o: Outlook, settings: BatterySettings) -> np.ndarray:
-    """Standard deviation of the level at the days ahead [V], shape (m,)."""
+    """Return the standard deviation of the level at the days ahead [V], shape (m,)."""
     span = max(o.x[-1] - o.x[0], 1.0)
     model = settings.model_error_share * abs(o.level) * (1.0 + DRIFT * np.log2(1.0 + o.ahead / span * 4.0))
     return np.sqrt(o.level_error**2 + model**2 + o.cold_sd**2)
 
 
 def never_falling(ended: np.ndarray) -> np.ndarray:
-    """Ended stays ended."""
+    """Return shares in which what has ended stays ended."""
     return np.maximum.accumulate(ended, axis=-1)
 
 
@@ -221,7 +221,7 @@ def knee_estimate(o: Outlook, settings: BatterySettings, points: int = 14) -> Es
     return Estimate("steepening", pooled, evidence, trust=reach_trust(o, pooled))
 
 
-def steepening(t, v, w, ahead, tau, span, volts):  # noqa: ANN001, ANN201
+def steepening(t, v, w, ahead, tau, span, volts):
     """Fit one tau; return the path ahead, its standard deviation [V], and chi2."""
     grow = lambda s: np.expm1(np.minimum(s / tau, 30.0))  # noqa: E731
     basis = np.stack([np.ones_like(t), -t / span, -grow(t)], axis=1)

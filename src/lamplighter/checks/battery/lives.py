@@ -66,7 +66,7 @@ def contrasts(values: np.ndarray, k: int) -> np.ndarray:
 def side_medians(track: Track, window_days: float) -> tuple[np.ndarray, np.ndarray, int]:
     """Medians of the bins before and from each bin, over a window; shapes (n_bins,); and the window in bins."""
     spacing = np.median(np.diff(track.time)) / DAY_S
-    width = max(2, int(round(window_days / max(spacing, 1e-9))))
+    width = max(2, round(window_days / max(spacing, 1e-9)))
     padded = np.concatenate([np.full(width, np.nan), track.volts, np.full(width, np.nan)])
     windows = sliding_window_view(padded, width)
     n = len(track)

@@ -162,7 +162,7 @@ def make_track(raw: Raw, width: float) -> Track:
     """Summarise a node's voltages by bins of ``width`` seconds."""
     bins, group = np.unique(np.floor(raw.time / width).astype(np.int64), return_inverse=True)
     n = len(bins)
-    low, mid, high = _group_quantiles(group, n, raw.adjusted, (0.1, 0.5, 0.9))
+    low, high = _group_quantiles(group, n, raw.adjusted, (0.1, 0.9))
     level = bin_means(group, n, np.clip(raw.adjusted, low[group], high[group]))
     seen = np.isfinite(raw.temperature)
     cold = np.full(n, np.nan)

@@ -61,7 +61,7 @@ class Season:
     sd: float
 
     def at(self, time: np.ndarray) -> np.ndarray:
-        """Expected temperature [degC] at instants [s]."""
+        """Return the expected temperature [degC] at instants [s]."""
         phase = 2 * np.pi * (np.asarray(time) / DAY_S / YEAR_D)
         return self.mean + self.cosine * np.cos(phase) + self.sine * np.sin(phase)
 
@@ -183,7 +183,7 @@ def look_ahead(
 
 
 def plain_days(track: Track, fit: Temperature, sigma: float, settings: BatterySettings) -> np.ndarray:
-    """Return the trust in each bin [0..1], shape (n,): a temperature far from that of late leaves the adjustment in doubt."""
+    """Return the trust in each bin [0..1], shape (n,): far from the usual temperature the adjustment is in doubt."""
     if not np.isfinite(track.temperature).any():
         return np.ones(len(track))
     felt = response(track.temperature, fit, settings.reference_c)
@@ -193,7 +193,7 @@ def plain_days(track: Track, fit: Temperature, sigma: float, settings: BatterySe
 
 
 def present_level(time: np.ndarray, volts: np.ndarray, trust: np.ndarray) -> tuple[float, float]:
-    """Return the level of the last days [V] and how many bins it rests on: three days, or more when they are in doubt."""
+    """Return the level of the last days [V] and how many bins it rests on: three days, or more when in doubt."""
     for days in (3.0, 6.0, 12.0):
         recent = time >= time[-1] - days * DAY_S
         recent[-3:] = True

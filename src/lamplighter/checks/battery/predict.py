@@ -9,7 +9,8 @@ import numpy as np
 
 from lamplighter.checkins import DAY_S
 from lamplighter.checks.battery.blend import Forecast, forecast
-from lamplighter.checks.battery.fleetwide import Battery, Class, Life, actual_level, priors_for
+from lamplighter.checks.battery.fleetwide import Battery, Life, actual_level
+from lamplighter.checks.battery.learning import Class, priors_for
 from lamplighter.checks.battery.outlook import Outlook, fit_season, look_ahead
 from lamplighter.checks.battery.shapes import shapes_for
 from lamplighter.settings.battery import BatterySettings
@@ -44,8 +45,15 @@ def predict(battery: Battery, known: Class, settings: BatterySettings) -> Predic
     season = fit_season(battery.track, settings)
     before = float(life.use[0]) if life.start_known else 0.0
     o = look_ahead(
-        life.track, life.use - life.use[0], before, life.start_known, battery.cutoff_v, battery.temperature, season, settings
-    )  # fmt: skip
+        life.track,
+        life.use - life.use[0],
+        before,
+        life.start_known,
+        battery.cutoff_v,
+        battery.temperature,
+        season,
+        settings,
+    )
     fresh = max(battery.fresh_v, float(np.max(life.track.volts)))
     shapes = shapes_for(battery.cell, fresh, battery.cutoff_v, known.learned)
     priors = priors_for(battery, known, settings) if life.start_known else []
@@ -53,7 +61,7 @@ def predict(battery: Battery, known: Class, settings: BatterySettings) -> Predic
 
 
 def still_low(battery: Battery, life: Life, settings: BatterySettings) -> bool:
-    """Whether the voltage is still at or about the cut-off; a battery that recovered with warmer days is forecast on."""
+    """Whether the voltage is still about the cut-off; a battery that recovered with warmer days is forecast on."""
     low = actual_level(life.track, battery.temperature, settings)
     recent = life.track.time >= life.track.time[-1] - 3 * DAY_S
     return bool(np.median(low[recent]) < battery.cutoff_v + 0.1 * max(battery.fresh_v - battery.cutoff_v, 0.0))

@@ -1,12 +1,12 @@
-"""The answers of the what-if command: for a node of the register or an assessment, or for a battery given by its part."""
+"""The answers of the what-if command: for a node of register or assessment, or a battery given by its part."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
+from lamplighter.checkins import DAY_S
 from lamplighter.checks.battery.cells import CHEMISTRIES, UNKNOWN, Cell, cell_of
 from lamplighter.checks.battery.whatif import Lifetime, Plan, budget_lifetime, scaled_lifetime
-from lamplighter.checkins import DAY_S
 from lamplighter.errors import InputError
 from lamplighter.fleet import RegisterEntry
 from lamplighter.results import Assessment, NodeRow

@@ -1,4 +1,4 @@
-"""Which discharge curves may describe a battery: of its chemistry, of all that fit its voltage, or learned from the fleet."""
+"""Which curves may describe a battery: of its chemistry, of all that fit its voltage, or learned from the fleet."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def stored_shapes(chemistry: str, series: int, prior: float = 1.0) -> list[Shape
 
 
 def generic_shapes(fresh_v: float, cutoff_v: float, prior: float = 1.0) -> list[Shape]:
-    """Return curves that know no chemistry: straight, bowed and kneed declines from fresh to a tenth under the cut-off."""
+    """Return curves that know no chemistry: straight, bowed and kneed declines from fresh to beyond the cut-off."""
     depth = np.linspace(0.0, 1.0, 41)
     depth = np.sort(np.concatenate([depth, [0.985, 0.995]]))
     fall = 1.15 * max(fresh_v - cutoff_v, 0.02 * fresh_v)

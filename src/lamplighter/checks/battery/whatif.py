@@ -44,7 +44,7 @@ class Plan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Lifetime:
-    """Life of a battery under a plan [days]: early, middle and late, and where the charge goes (shares, summing to 1)."""
+    """Life of a battery under a plan [days]: early, middle, late; and where the charge goes (shares that sum to 1)."""
 
     p10: float
     p50: float
@@ -87,10 +87,13 @@ def budget_lifetime(
     days = usable * 1e6 / drain.total_ua / 24.0
     sd = float(np.hypot(settings.capacity_sd, settings.charge_sd))
     return Lifetime(
-        p10=days * np.exp(-NORMAL_P90 * sd), p50=days, p90=days * np.exp(NORMAL_P90 * sd),
-        sleep_share=drain.sleep_ua / drain.total_ua, check_in_share=drain.check_in_share,
+        p10=days * np.exp(-NORMAL_P90 * sd),
+        p50=days,
+        p90=days * np.exp(NORMAL_P90 * sd),
+        sleep_share=drain.sleep_ua / drain.total_ua,
+        check_in_share=drain.check_in_share,
         self_discharge_share=drain.self_discharge_ua / drain.total_ua,
-    )  # fmt: skip
+    )
 
 
 def usable_share(cell: Cell, temperature_c: float) -> float:
@@ -104,7 +107,7 @@ def usable_share(cell: Cell, temperature_c: float) -> float:
 def scaled_lifetime(
     life_days: tuple[float, float, float], now: Plan, then: Plan, settings: BatterySettings
 ) -> Lifetime:
-    """Return the life under another plan of a battery whose life under the present one is known, from its voltage or class.
+    """Return the life under another plan of a battery whose life under the present one is known.
 
     The share that check-ins cause is not known and taken to lie between 0.2 and 0.8, the middle 0.5.
     """

@@ -1,0 +1,176 @@
+"""Stands at past days and forecasts again, with nothing that was not known then."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from lamplighter.backtest.summary import BacktestResult, Stand, result_of
+from lamplighter.checkins import DAY_S, Source
+from lamplighter.checks.battery.fleetwide import Battery, Life, gather
+from lamplighter.checks.battery.judge import forecastable
+from lamplighter.checks.battery.learning import Class, learn_classes
+from lamplighter.checks.battery.measure import BatteryMeasures, measure
+from lamplighter.checks.battery.predict import Prediction, predict
+from lamplighter.fleet import Fleet, RegisterEntry
+from lamplighter.pipeline import history_of
+from lamplighter.settings import Settings
+
+LEADS = (90.0, 60.0, 30.0, 14.0, 7.0)
+"""How long before the end to stand [days]."""
+LINE_DAYS = 90.0
+
+
+def backtest(
+    source: Source,
+    fleet: Fleet | None = None,
+    settings: Settings | None = None,
+    *,
+    leads: Sequence[float] = LEADS,
+    as_of: float | None = None,
+    progress: Callable[[int, int], None] | None = None,
+) -> BacktestResult:
+    """Forecast again every battery that has since ended, and see how the forecasts did.
+
+    Parameters
+    ----------
+    source : Source
+        Check-ins, from :func:`lamplighter.read_exports` or a history.
+    fleet : Fleet, optional
+    settings : Settings, optional
+    leads : sequence of float
+        How long before the end to stand [days].
+    as_of : float, optional
+        The present [s since 1970-01-01 UTC]; later check-ins are set aside.
+    progress : callable, optional
+        Called with the number of nodes done and in all.
+
+    Returns
+    -------
+    BacktestResult
+        Empty when no battery's end lies in the data.
+    """
+    fleet, settings = fleet or Fleet(), settings or Settings()
+    start, end = source.span()
+    present = end if as_of is None else as_of
+    names = source.nodes()
+    measures: dict[str, BatteryMeasures] = {}
+    register: dict[str, RegisterEntry] = {}
+    for node in names:
+        history, _ = history_of(source, node, fleet, start, present)
+        if len(history):
+            measures[node] = measure(history, settings)
+            register[node] = history.entry
+    batteries = gather(measures, register, settings.battery)
+    ended = [
+        life
+        for node in sorted(batteries)
+        if forecastable(batteries[node])
+        for life in batteries[node].lives
+        if np.isfinite(life.ended_at)
+    ]
+    stands: list[Stand] = []
+    for done, life in enumerate(ended, start=1):
+        for lead in leads:
+            stand = stand_before(life, lead, source, fleet, settings, batteries, start)
+            if stand is not None:
+                stands.append(stand)
+        if progress:
+            progress(done, len(ended))
+    return result_of(tuple(stands), len(ended), len(batteries))
+
+
+def stand_before(
+    life: Life,
+    lead: float,
+    source: Source,
+    fleet: Fleet,
+    settings: Settings,
+    batteries: Mapping[str, Battery],
+    start: float,
+) -> Stand | None:
+    """Forecast one life's end from so many days before it; None when the life, or its record, was not there yet."""
+    stood = life.ended_at - lead * DAY_S
+    if stood < life.track.time[0] + settings.battery.min_days * DAY_S:
+        return None
+    entry = fleet.register.get(life.node)
+    if entry is not None and entry.battery_installed is not None and entry.battery_installed > stood:
+        # A later battery's date stood not in the register of that day.
+        entry = replace(entry, battery_installed=None)
+    cut = replace(fleet, register=dict(fleet.register) | ({life.node: entry} if entry is not None else {}))
+    history, _ = history_of(source, life.node, cut, start, stood)
+    if not len(history):
+        return None
+    own = gather({life.node: measure(history, settings)}, {life.node: history.entry}, settings.battery)
+    if life.node not in own:
+        return None
+    battery = own[life.node]
+    kin = {n: b for n, b in ((n, as_known(b, stood)) for n, b in batteries.items()) if b is not None}
+    group = batteries[life.node].group
+    known = learn_classes({n: b for n, b in kin.items() if b.group == group}, settings.battery).get(group, Class())
+    battery = replace(battery, temperature=battery.temperature, group=group)
+    made = predict(battery, known, settings.battery)
+    if made is None or made.forecast is None:
+        return None
+    return told(life, lead, stood, made, straight_line(made.life, battery.cutoff_v, stood))
+
+
+def told(life: Life, lead: float, stood: float, p: Prediction, line: float | None) -> Stand:
+    """Return a forecast as days from the day on which it was made."""
+    f = p.forecast
+    assert f is not None
+    late = (stood - p.now) / DAY_S
+
+    def days(value: float) -> float | None:
+        return round(float(value) - late, 3) if np.isfinite(value) else None
+
+    return Stand(
+        node=life.node,
+        life_start=life.start if life.start_known else None,
+        ended=life.ended_at,
+        ended_by=life.ended_by,
+        stood=stood,
+        lead_days=lead,
+        p10_days=days(f.p10),
+        p50_days=days(f.p50),
+        p90_days=days(f.p90),
+        not_before_days=days(f.not_before),
+        method=f.method,
+        line_days=line,
+        by_method={m: tuple(float(v) - late for v in q) for m, q in f.methods.items()},
+    )
+
+
+def as_known(battery: Battery, when: float) -> Battery | None:
+    """Return a battery's lives as they stood at an instant: those not ended yet still ran; None before the first."""
+    lives = []
+    for life in battery.lives:
+        seen = life.track.time <= when
+        if not seen.any():
+            continue
+        if np.isfinite(life.ended_at) and life.ended_at <= when:
+            lives.append(life)
+        else:
+            part = life.track.part(seen)
+            lives.append(
+                replace(
+                    life, track=part, use=life.use[seen], ended_at=float("nan"), ended_use=float(life.use[seen][-1])
+                )
+            )
+    if not lives:
+        return None
+    seen = battery.track.time <= when
+    return replace(battery, lives=tuple(lives), track=battery.track.part(seen), rate=battery.rate[seen])
+
+
+def straight_line(life: Life, cutoff_v: float, stood: float) -> float | None:
+    """Return the days until a line through the last 90 days meets the cut-off; None when it never does."""
+    recent = life.track.time >= life.track.time[-1] - LINE_DAYS * DAY_S
+    days = (life.track.time[recent] - stood) / DAY_S
+    volts = (life.track.volts - life.track.drop)[recent]
+    if len(days) < 3 or np.ptp(days) <= 0:
+        return None
+    slope, level = np.polyfit(days, volts, 1)
+    return round(float((cutoff_v - level) / slope), 3) if slope < 0 else None
