@@ -68,8 +68,8 @@ class RadioSettings(Section):
         8.0, "dB", "A rise of this size is told: something was done, or moved.", low=0.1, high=60.0
     )
     false_discovery_rate: float = setting(
-        0.05, "-", "Share of false findings tolerated among the findings of one kind.",
-        source="Benjamini and Hochberg 1995, usual choice", low=1e-6, high=0.5,
+        0.02, "-", "Share of false findings tolerated among the findings of one kind; a visit for nothing is two hours.",
+        source="method of Benjamini and Hochberg 1995; the rate is a choice", low=1e-6, high=0.5,
     )  # fmt: skip
     sensitivity_dbm: float = setting(
         -100.0, "dBm", "Receiver sensitivity where the register gives none; set it to the radio's data sheet.",

@@ -41,6 +41,9 @@ from lamplighter.stats.discovery import benjamini_hochberg
 YEAR_S = YEAR_D * DAY_S
 STALE_D = 30.0
 """RSSI older than this is no word on the present."""
+AROUND_D = 45.0
+LEAST_AROUND = 4
+"""Days whose levels are compared before a step and at the end, and the fewest that will do."""
 LASTS = 0.5
 """A step lasts when at least this part of it is left at the end."""
 
@@ -148,20 +151,24 @@ def decline_of(own: list[Change], m: RadioMeasure, since: float, s: RadioSetting
 
 def _steps(own: list[Change], m: RadioMeasure, s: RadioSettings) -> tuple[Change | None, Change | None]:
     """Return the greatest drop that lasts, and the greatest rise that lasts."""
-    steps = [c for c in own if c.kind == "step"]
-    times = m.day / YEAR_D
-    lasting = []
-    for c in steps:
-        later = sum(o.size for o in steps if o.time > c.time)
-        if (
-            abs(c.size + later) >= LASTS * abs(c.size)
-            and np.sign(c.size + later) == np.sign(c.size)
-            and c.time > times[0]
-        ):
-            lasting.append(c)
+    lasting = [c for c in own if c.kind == "step" and _lasts(c, m)]
     drops = [c for c in lasting if c.size <= -s.least_step_db and c.high < 0]
     rises = [c for c in lasting if c.size >= s.rise_step_db and c.low > 0]
     return min(drops, key=lambda c: c.size, default=None), max(rises, key=lambda c: c.size, default=None)
+
+
+def _lasts(c: Change, m: RadioMeasure) -> bool:
+    """Whether most of a step is still there at the end, by the levels themselves.
+
+    A spell of some days is a step down and one up again; what counts is the level before and the level now.
+    """
+    rest, at = m.level - m.seasonal, c.time * YEAR_D
+    before = rest[(m.day < at) & (m.day >= at - AROUND_D)]
+    after = rest[(m.day >= at) & (m.day > m.day[-1] - AROUND_D)]
+    if len(before) < LEAST_AROUND or len(after) < LEAST_AROUND:
+        return False
+    moved = float(np.median(after) - np.median(before))
+    return moved * np.sign(c.size) >= LASTS * abs(c.size)
 
 
 def _chance(change: Change | None) -> float:
