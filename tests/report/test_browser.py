@@ -120,7 +120,7 @@ def test_an_opened_node_draws_every_day_of_its_record(browser, pages) -> None:
     anchor = browser.draw(place)
     drawn = browser.js(
         "return Object.fromEntries([...document.querySelectorAll(`#${arguments[0]} figure[data-chart]`)].map(f =>"
-        " [f.dataset.chart, f.querySelector('.plot').data.map(t => [t.name, t.x.length])]))",
+        " [f.dataset.chart, f.querySelector('.plot').data.map(t => [t.name, Math.min(t.x.length, t.y.length)])]))",
         anchor,
     )
     days = len(a.series[node]["daily"]["day"])
@@ -131,6 +131,11 @@ def test_an_opened_node_draws_every_day_of_its_record(browser, pages) -> None:
     assert ["finding", 1] in drawn["battery"]
     assert ["work log", 1] in drawn["reading"]
     assert ["node or its path", days] in drawn["arrivals"]
+    missed = browser.js(
+        "return document.querySelector(`#${arguments[0]} [data-chart=arrivals] .plot`).data[0].y", anchor
+    )
+    arrivals = a.series[node]["arrivals"]
+    assert missed == [e - r for e, r in zip(arrivals["expected"], arrivals["received"], strict=True)]
     voltage = browser.js(
         "return document.querySelector(`#${arguments[0]} [data-chart=battery] .plot`).data[0].y", anchor
     )
