@@ -50,12 +50,12 @@ class CollectResult:
         """Return in plain words what was done, one line a fact."""
         a = self.account
         before = f", {count(len(self.skipped), 'file')} skipped: collected before" if self.skipped else ""
-        fate = f"{a.kept:,} kept, {a.duplicates:,} duplicates, {a.rejected:,} rejected"
+        fate = f"{a.kept:,} kept, {count(a.duplicates, 'duplicate')}, {a.rejected:,} rejected"
         return [
             f"{count(len(self.files), 'file')} collected{before}",
             f"{count(a.records_read, 'record')} read: {fate}",
             *(f"  rejected: {n:,} {reason}" for reason, n in a.reasons.items()),
-            *(f"  {f.file}: {f.problem}" for f in a.files if f.problem),
+            *(f"  {f.problem if f.file in f.problem else f'{f.file}: {f.problem}'}" for f in a.files if f.problem),
             *(f"  {note.text}" for note in a.notes),
             f"{count(a.check_ins, 'check-in')} added; the history holds {self.rows:,} of {count(self.nodes, 'node')}",
         ]

@@ -30,9 +30,9 @@ def describe(history: History) -> list[str]:
     size = sum(p.size for p in manifest.parts.values())
     lines = [
         count(len(manifest.nodes), "node"),
-        f"{count(manifest.rows, 'check-in')} from {moment(first)} to {moment(last)}",
+        count(manifest.rows, "check-in") + (f" from {moment(first)} to {moment(last)}" if manifest.rows else ""),
         f"{count(len(manifest.files), 'export file')} collected, {count(account.records_read, 'record')} read: "
-        f"{account.kept:,} kept, {account.duplicates:,} duplicates, {account.rejected:,} rejected",
+        f"{account.kept:,} kept, {count(account.duplicates, 'duplicate')}, {account.rejected:,} rejected",
         f"{quantity(size / BYTES_PER_MB, 'MB')} on disk in {count(len(manifest.parts), 'data file')}"
         + (f", {number(size / manifest.rows)} bytes a check-in" if manifest.rows else ""),
     ]
