@@ -173,13 +173,16 @@ class TriageSettings(Section):
         50.0, "money a day", "Added for each day a job is done after it is due, so that due dates give way last.", low=0
     )
     planner_gap: float = setting(
-        0.005, "share", "The planner stops once its plan is proven this close to the best possible.", low=0, high=0.5
+        0.01, "share", "The planner stops once its plan is proven this close to the best possible.", low=0, high=0.5
     )
     planner_nodes: int = setting(
         400,
         "branches",
         "The planner settles for what it has after this much search; counted, so that runs agree.",
         low=1,
+    )
+    planner_seconds: float = setting(
+        30.0, "s", "Last resort against a search that drags on; where it is reached, runs may differ.", low=1
     )
 
     def __post_init__(self) -> None:

@@ -13,22 +13,25 @@ from lamplighter.triage.cover import NEVER, Cover, best_cover
 
 UNSERVED = 1e5
 """Cost of a needed job that fits nowhere [money]: above any other cost, well below :data:`NEVER`."""
-EASY_PICKS = 2_500
+EASY_PICKS = 1_500
 """Up to this many possible jobs on possible trips, every day is looked at and the best plan proven."""
-MOST_PICKS = 40_000
+MOST_PICKS = 6_000
 """Possible jobs on possible trips beyond which the programme takes minutes, so fewer days are looked at."""
 
 
+CLOSE = 0.05
+"""A schedule this close to the least possible cost is settled for without looking at all sites at once."""
 FIRST_REACH = 8
 """Days looked at on either side of a site's own best days at first."""
 
 
 @dataclass(frozen=True, slots=True)
 class Search:
-    """When the search may stop: relative gap proven [-], branches searched."""
+    """When the search may stop: relative gap proven [-], branches searched, and as a last resort time [s]."""
 
     gap: float
     nodes: int
+    seconds: float = 60.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -98,27 +101,67 @@ def schedule(sites: Sequence[SiteProblem], slot_day: np.ndarray, slot_hours: np.
     """
     covers = [best_cover(s.cost, s.trip, s.skip) for s in sites]
     bound = float(sum(c.total for c in covers))
-    packed = pack(sites, covers, slot_day, slot_hours)
-    if packed is not None:
+    packed, room, overfull = pack(sites, covers, slot_day, slot_hours)
+    if not overfull:
         return Schedule(packed, bound, bound, "exact")
+    if len(_around(sites, covers, slot_day, FIRST_REACH).pick_cost) > EASY_PICKS:
+        found = _fit_conflicts(sites, covers, slot_day, (packed, room, overfull), search)
+        if found is not None and found.cost <= (1 + CLOSE) * bound:
+            return found
     return _fit(sites, covers, slot_day, slot_hours, search)
+
+
+def _fit_conflicts(
+    sites: Sequence[SiteProblem],
+    covers: Sequence[Cover],
+    slot_day: np.ndarray,
+    packing: tuple[list[np.ndarray], np.ndarray, set[int]],
+    search: Search,
+) -> Schedule | None:
+    """Move only the sites with a trip near an overfull day, the others keeping theirs; None when all are near one."""
+    packed, room, overfull = packing
+    days = np.array(sorted(overfull))
+    free = [k for k, c in enumerate(covers) if any((np.abs(days - d) <= FIRST_REACH).any() for d in c.days)]
+    if len(free) == len(sites):
+        return None
+    for k in free:
+        for t in set(packed[k][packed[k] >= 0].tolist()):
+            room[t] += sites[k].trip_hours + sites[k].hours[packed[k] == t].sum()
+    part = _fit([sites[k] for k in free], [covers[k] for k in free], slot_day, room, search)
+    slots = list(packed)
+    for k, slot in zip(free, part.slot, strict=True):
+        slots[k] = slot
+    bound = float(sum(c.total for c in covers))
+    fixed = bound - float(sum(covers[k].total for k in free))
+    return Schedule(slots, fixed + part.cost, min(bound, fixed + part.cost), part.method)
 
 
 def pack(
     sites: Sequence[SiteProblem], covers: Sequence[Cover], slot_day: np.ndarray, slot_hours: np.ndarray
-) -> list[np.ndarray] | None:
-    """Put each site's trips into the crews' slots of their days, longest first; None when one does not fit."""
+) -> tuple[list[np.ndarray], np.ndarray, set[int]]:
+    """Put each site's trips into the crews' slots of their days, longest first.
+
+    Returns
+    -------
+    slots : list of int array
+        By site, as in :class:`Schedule`; -1 also where a trip did not fit.
+    room : array, shape (n_slots,)
+        Hours left [h].
+    overfull : set of int
+        Days on which a trip did not fit.
+    """
     pairs = enumerate(zip(sites, covers, strict=True))
     trips = [(float(s.trip_hours + s.hours[c.served == d].sum()), d, k) for k, (s, c) in pairs for d in c.days]
-    room = slot_hours.astype(float)
+    room, overfull = slot_hours.astype(float), set()
     slots = [np.full(len(s.hours), -1) for s in sites]
     for hours, day, k in sorted(trips, key=lambda trip: (trip[1], -trip[0], trip[2])):
         fits = [t for t in np.flatnonzero(slot_day == day) if room[t] >= hours - 1e-9]
         if not fits:
-            return None
+            overfull.add(day)
+            continue
         room[fits[0]] -= hours
         slots[k][covers[k].served == day] = fits[0]
-    return slots
+    return slots, room, overfull
 
 
 def _fit(
@@ -234,7 +277,7 @@ def solve(m: Model, sites: Sequence[SiteProblem], slot_hours: np.ndarray, search
             LinearConstraint(on_trip, -np.inf, 0),
             LinearConstraint(room, -np.inf, slot_hours),
         ],
-        options={"mip_rel_gap": search.gap, "node_limit": search.nodes},
+        options={"mip_rel_gap": search.gap, "node_limit": search.nodes, "time_limit": search.seconds},
     )
     if result.x is None:
         return None

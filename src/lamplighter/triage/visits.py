@@ -169,7 +169,7 @@ def plan_visits(
 
 def _schedule(problems: Sequence[SiteProblem], slots: Sequence[tuple[int, Crew]], s: TriageSettings) -> Schedule:
     slot_day, slot_hours = np.array([n for n, _ in slots]), np.array([c.hours for _, c in slots])
-    return schedule(problems, slot_day, slot_hours, Search(s.planner_gap, s.planner_nodes))
+    return schedule(problems, slot_day, slot_hours, Search(s.planner_gap, s.planner_nodes, s.planner_seconds))
 
 
 def by_place(jobs: Sequence[Job]) -> dict[str, list[Job]]:
