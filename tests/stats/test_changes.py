@@ -46,7 +46,7 @@ def test_noise_alone_holds_no_change(memory: float) -> None:
 
 def test_steps_are_dated_to_the_day() -> None:
     for seed, day in enumerate((60, 200, 390)):
-        y = series(seed) - 6.0 * (T >= day * DAY)
+        y = series(seed) - 6.0 * (day * DAY <= T)
         found = explain(T, y, RSSI, YEAR, np.array([3.0, 3.0]))
         steps = [c for c in found.changes if c.kind == "step"]
         assert len(steps) == 1

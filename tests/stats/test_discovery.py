@@ -12,7 +12,23 @@ from lamplighter.stats.discovery import benjamini_hochberg
 
 # Y. Benjamini, Y. Hochberg, J. Royal Statistical Society B 57 (1995) 289-300, section 4: 15 comparisons.
 PAPER = np.array(
-    [0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344, 0.0459, 0.3240, 0.4262, 0.5719, 0.6528, 0.7590, 1.0]
+    [
+        0.0001,
+        0.0004,
+        0.0019,
+        0.0095,
+        0.0201,
+        0.0278,
+        0.0298,
+        0.0344,
+        0.0459,
+        0.3240,
+        0.4262,
+        0.5719,
+        0.6528,
+        0.7590,
+        1.0,
+    ]
 )
 
 

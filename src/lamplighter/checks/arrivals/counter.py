@@ -11,6 +11,8 @@ AGREES = 0.8
 OFF = 1.5
 OFF_SHARE = 0.1
 """A counter may differ from the clock by this many check-ins or this share of them; beyond, the clock counts."""
+OVERTAKEN = 5.0
+"""A counter that steps back by less than this was overtaken on its way; by more, it wrapped or started again."""
 LEAST = 20
 
 
@@ -35,6 +37,7 @@ def counted_steps(sequence: np.ndarray, steps: np.ndarray) -> np.ndarray | None:
         None when there is no counter, or it does not count check-ins: a number given to rows as they
         were stored, for instance, never skips.
     """
+    sequence = in_order(sequence)
     change = np.diff(sequence)
     known = np.isfinite(change)
     if known.sum() < max(LEAST, 0.5 * len(steps)):
@@ -47,6 +50,17 @@ def counted_steps(sequence: np.ndarray, steps: np.ndarray) -> np.ndarray | None:
     if believed.sum() < AGREES * known.sum() or (lost.sum() >= LEAST and np.mean(unwrapped[lost] == 1) > 0.8):
         return None
     return np.where(believed, np.nan_to_num(unwrapped, nan=1.0), steps).astype(np.int64)
+
+
+def in_order(sequence: np.ndarray) -> np.ndarray:
+    """Exchange counters of neighbouring rows that overtook each other on their way, shape (n,)."""
+    answer = sequence.copy()
+    for first in (0, 1):  # pairs that begin at even, then at odd rows
+        left, right = answer[first:-1:2], answer[first + 1 :: 2]
+        back = right - left
+        swap = (back < 0) & (back > -OVERTAKEN)
+        left[swap], right[swap] = right[swap], left[swap]
+    return answer
 
 
 def _unwrapped(change: np.ndarray, steps: np.ndarray, sequence: np.ndarray) -> np.ndarray:

@@ -101,8 +101,10 @@ def _consider(name: str, m: ArrivalsMeasure, shared: Shared, context: Context) -
     outage = shared.by_day[name]
     removed = removed_since(name, m.last, context)
     own = m.missed - outage
-    if removed:
-        own = np.where(m.day > m.last // DAY_S, 0, own)
+    if removed and m.gaps.open:  # nothing is due from a node that was taken away
+        due, _ = m.gaps.due(np.array([len(m.gaps) - 1]))
+        own = own - np.bincount((due // DAY_S).astype(np.int64) - m.day[0], minlength=len(m.day))[: len(m.day)]
+        own = np.maximum(own, 0)
     expected = m.received + own
     recent = m.day > m.day[-1] - s.recent_days
     limit = silence_limit(m, shared.lost[name], s)
