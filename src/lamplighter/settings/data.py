@@ -40,6 +40,13 @@ class DataSettings(Section):
         0.14, "log ratio", "How far the jump between two check-ins may lie from a unit's ratio: the process moves meanwhile.",
         low=0.01, high=0.5,
     )  # fmt: skip
+    scale_stir: float = setting(
+        0.15,
+        "log ratio",
+        "A process that usually moves by more between check-ins hides a unit's ratio.",
+        low=0.01,
+        high=1.0,
+    )
     scale_level: float = setting(
         0.3, "log ratio", "How far the middle before and after may differ from a unit's ratio: the process does not stand.",
         low=0.01, high=1.0,

@@ -40,6 +40,17 @@ class ZeroSettings(Section):
         4.0, "% of span", "Where the register does not say that a process rests at zero, its rests must begin this near it.",
         low=0.1, high=20.0,
     )  # fmt: skip
+    near_scatter_pct_span: float = setting(
+        0.2, "% of span", "... its rests must differ by less than this from day to day ...", low=0.001, high=5.0
+    )
+    near_wander_pct_span: float = setting(
+        0.4, "% of span", "... what is neither drift, step nor temperature must stay below this: a zero wanders little ...",
+        low=0.001, high=5.0,
+    )  # fmt: skip
+    near_passing: float = setting(
+        0.5, "-", "... and fewer readings than this, for each one at rest, may lie just above: a process lingers, a rest "
+        "does not.", low=0.0, high=10.0,
+    )  # fmt: skip
     quiet_pct_span: float = setting(
         0.15, "% of span", "Neighbouring readings at rest differ by less: noise and temperature, not the process.",
         low=0.001, high=5.0,

@@ -15,12 +15,10 @@ PSI = 6_894.757293168361
 FOOT, INCH, US_GALLON = 0.3048, 0.0254, 3.785411784e-3
 WATER = 9_806.65
 """Pascals in a metre of water (conventional)."""
-WATER_39F = 2_988.98
-"""Pascals in a foot of water at 39.2 degF (NIST Special Publication 811, appendix B)."""
 
 UNIT_RATIOS: dict[str, float] = {
     "psi and kPa": PSI / 1e3,
-    "psi and feet of water": PSI / WATER_39F,
+    "psi and feet of water": PSI / (WATER * FOOT),
     "bar and psi": 1e5 / PSI,
     "psi and inches of water": PSI / (WATER * INCH),
     "bar and metres of water": 1e5 / WATER,
@@ -44,8 +42,12 @@ CHANGES, CHANGE_JUMPS = 2, 4
 """Largest changes of resolution that are looked at closely, and jumps about each."""
 GRAIN_BLOCKS = 8
 """Blocks on either side by which a change of resolution is seen."""
-LEAST_STEPS = 60
-"""Fewer steps than these do not show the resolution."""
+STRICT = 3.0
+"""How much closer all must agree where the resolution stayed, as it does when the host rounds after it converts."""
+LEAST_VALUES = 20
+"""Fewer different values than these do not show the resolution."""
+ROUNDING = 1e-7
+"""Spacing below this share of the largest reading is one of rounding."""
 EDGE = 8
 """Steps from the edge of a resolution within which the change is looked for."""
 REACH = 6
@@ -94,15 +96,21 @@ class ScaleStep:
 
         A resolution that changed by the ratio needs two of jump, check-ins, days and weeks to agree with it, and one
         that lasts. Without that the small steps, the jump and the levels must all agree, over days and weeks where
-        such a jump is usual.
+        such a jump is usual, and closely where the resolution is known to have stayed. A process that leaps about at
+        every check-in hides any ratio.
         """
         grain, motion = abs(self.grain) / s.scale_grain, abs(self.motion) / s.scale_motion
         near, level = abs(self.near) / s.scale_level, abs(self.level) / s.scale_level
         extent, instant = abs(self.extent) / s.scale_extent, abs(self.instant) / (s.scale_instant + self.stir)
         lasting = min(level, extent, abs(self.motion) / s.scale_level)
+        strict = STRICT if abs(self.grain + math.log(self.ratio)) < abs(self.grain) / 3 else 1.0
+        if self.stir > s.scale_stir:
+            return math.inf
         settled = max(grain, lasting, sorted((instant, near, level, extent))[1])
-        levels = max(level, extent) if self.usual else max(near, min(level, extent))
-        return min(settled, max(motion, levels, instant))
+        levels = max(level, extent)
+        if not self.usual:
+            levels = min(levels, max(near, min(level, extent)))
+        return min(settled, strict * max(motion, levels, instant))
 
 
 def find_scale_step(history: NodeHistory, s: DataSettings) -> ScaleStep | None:
@@ -119,12 +127,12 @@ def find_scale_step(history: NodeHistory, s: DataSettings) -> ScaleStep | None:
         return None
     size = np.abs(np.diff(np.log(value)))
     ordered = np.sort(size)
-    plain, by_grain = jumps_like_a_unit(time, value, s), grain_changes(value, s)
-    found = []
-    for cut in sorted({*plain, *by_grain}):
+    found: list[ScaleStep] = []
+    for cut in sorted({*jumps_like_a_unit(time, value, s), *grain_changes(value, s)}):
         usual = len(size) - int(np.searchsorted(ordered, 0.7 * size[cut - 1])) - 1 >= s.scale_usual_jumps
-        found.append(_measured(time, value, cut, usual, s, by_grain=cut in by_grain))
-    return min((f for f in found if f is not None), key=lambda f: f.score(s), default=None)
+        found += _measured(time, value, cut, usual, s)
+    # Cuts near the true one score alike; the jump itself tells them apart.
+    return min(found, key=lambda f: f.score(s) + abs(f.instant) / (s.scale_instant + f.stir), default=None)
 
 
 def grain_changes(value: np.ndarray, s: DataSettings) -> list[int]:
@@ -136,9 +144,9 @@ def grain_changes(value: np.ndarray, s: DataSettings) -> list[int]:
     blocks = (len(value) - 1) // rows
     if blocks < 4:
         return []
-    steps = np.abs(np.diff(value)[: blocks * rows].reshape(blocks, rows))
-    steps[steps == 0] = np.inf
-    grain = np.log(np.sort(steps, axis=1)[:, 1])
+    spacing = np.diff(np.sort(value[: blocks * rows].reshape(blocks, rows), axis=1), axis=1)
+    spacing[spacing <= value.max() * ROUNDING] = np.inf
+    grain = np.log(np.sort(spacing, axis=1)[:, 1])
     grain[~np.isfinite(grain)] = np.nan
     before, after = _running_median(grain, GRAIN_BLOCKS), _running_median(grain[::-1], GRAIN_BLOCKS)[::-1]
     change = np.abs(after[1:] - before[:-1])
@@ -214,36 +222,42 @@ def _running_median(values: np.ndarray, width: int) -> np.ndarray:
     return np.where(count >= 3, middle, np.nan)
 
 
-def _measured(
-    time: np.ndarray, value: np.ndarray, cut: int, usual: bool, s: DataSettings, *, by_grain: bool = False
-) -> ScaleStep | None:
-    """Measure a change of scale at a check-in; its ratio is the nearest to the jump or to the change of resolution."""
-    jump = math.log(value[cut] / value[cut - 1])
+def _measured(time: np.ndarray, value: np.ndarray, cut: int, usual: bool, s: DataSettings) -> list[ScaleStep]:
+    """Measure a change of scale at a check-in, against the ratios nearest to the jump and to the resolution's change."""
     short = value[max(cut - s.scale_check_ins, 0) : cut], value[cut : cut + s.scale_check_ins]
     days = _around(time, value, cut, s.scale_days * DAY_S)
     weeks = _around(time, value, cut, s.scale_weeks * 7 * DAY_S)
     if min(map(len, (*short, *days, *weeks))) < s.scale_check_ins // 2:
-        return None
-    motion, grain = (_log_ratio(f(weeks[1]), f(weeks[0])) for f in (_motion, _resolution))
-    likely = grain if by_grain and math.isfinite(grain) else jump
-    units, ratio = min(
-        ((name, math.copysign(math.log(r), likely)) for name, r in UNIT_RATIOS.items()),
-        key=lambda x: abs(x[1] - likely),
-    )
-    return ScaleStep(
-        time=float(time[cut]),
-        factor=math.exp(jump),
-        units=units,
-        ratio=math.exp(ratio),
-        usual=usual,
-        instant=jump - ratio,
-        stir=float(np.median(np.abs(np.concatenate([np.diff(np.log(part)) for part in short])))),
-        near=_log_ratio(np.median(short[1]), np.median(short[0])) - ratio,
-        level=_log_ratio(np.median(days[1]), np.median(days[0])) - ratio,
-        extent=_log_ratio(np.quantile(weeks[1], 0.95), np.quantile(weeks[0], 0.95)) - ratio,
-        motion=motion - ratio,
-        grain=grain - ratio,
-    )
+        return []
+    jump = math.log(value[cut] / value[cut - 1])
+    sizes = {
+        "instant": jump,
+        "near": _log_ratio(np.median(short[1]), np.median(short[0])),
+        "level": _log_ratio(np.median(days[1]), np.median(days[0])),
+        "extent": _log_ratio(np.quantile(weeks[1], 0.95), np.quantile(weeks[0], 0.95)),
+        "motion": _log_ratio(_motion(weeks[1]), _motion(weeks[0])),
+        "grain": _log_ratio(resolution(weeks[1]), resolution(weeks[0])),
+    }
+    stir = float(np.median(np.abs(np.concatenate([np.diff(np.log(part)) for part in short]))))
+    names = {nearest_ratio(likely) for likely in (jump, sizes["grain"]) if math.isfinite(likely)}
+    return [
+        ScaleStep(
+            time=float(time[cut]),
+            factor=math.exp(jump),
+            units=units,
+            ratio=math.exp(ratio),
+            usual=usual,
+            stir=stir,
+            **{name: size - ratio for name, size in sizes.items()},
+        )
+        for units, ratio in sorted(names)
+    ]
+
+
+def nearest_ratio(size: float) -> tuple[str, float]:
+    """Return the units whose ratio is nearest to a logarithm, and the logarithm of their ratio with its sign."""
+    signed = {name: math.copysign(math.log(r), size) for name, r in UNIT_RATIOS.items()}
+    return min(signed.items(), key=lambda x: abs(x[1] - size))
 
 
 def _around(time: np.ndarray, value: np.ndarray, cut: int, reach: float) -> tuple[np.ndarray, np.ndarray]:
@@ -259,11 +273,11 @@ def _motion(value: np.ndarray) -> float:
     return float(np.sqrt(np.mean(steps**2))) if len(steps) else 0.0
 
 
-def _resolution(value: np.ndarray) -> float:
-    """Smallest usual step: the 2 % quantile of the steps that are not zero; 0 where there are too few to know."""
-    steps = np.abs(np.diff(value))
-    steps = steps[steps > 0]
-    return float(np.quantile(steps, 0.02)) if len(steps) >= LEAST_STEPS else 0.0
+def resolution(value: np.ndarray) -> float:
+    """Return the spacing of the different values of a reading; 0 where there are too few to know."""
+    spacing = np.diff(np.unique(value))
+    spacing = spacing[spacing > value.max() * ROUNDING]
+    return float(np.quantile(spacing, 0.2)) if len(spacing) >= LEAST_VALUES else 0.0
 
 
 def _log_ratio(a: float, b: float) -> float:

@@ -30,6 +30,10 @@ class ZeroMeasures:
         Days with any reading.
     time, error, temperature : ndarray, shape (n_days,)
         Rests at zero: time [s since 1970-01-01 UTC], error [% of span], temperature [degC].
+    passing : float
+        Readings just above the rest, for each one at it.
+    scatter : float
+        Usual change of the rest from one day to the next, as a standard deviation [% of span].
     explained : Explanation or None
         Steps and drifts, with times in years after the first rest.
     whole : Trend or None
@@ -52,6 +56,8 @@ class ZeroMeasures:
     time: np.ndarray
     error: np.ndarray
     temperature: np.ndarray
+    passing: float
+    scatter: float
     explained: Explanation | None
     whole: Trend | None
     temperature_used: bool
@@ -69,24 +75,20 @@ def measure(history: NodeHistory, settings: Settings) -> ZeroMeasures:
     s, entry = settings.zero, history.entry
     resets = tuple(w.time for w in history.worklog if w.action in RESETS)
     reset = resets[-1] if resets else math.nan
-    none = np.zeros(0)
     if entry.span is None:
-        return ZeroMeasures(
-            span=math.nan, days_seen=len(history.daily.day), time=none, error=none, temperature=none, explained=None,
-            whole=None, temperature_used=False, reset=reset, below_s=0.0, below_pct=math.nan, below_since=math.nan,
-            below_levels=0, day=none, middle=none,
-        )  # fmt: skip
+        return unknown_span(len(history.daily.day), reset)
     rests = find_rests(history, entry.lrl, entry.span, s)
     tolerance = entry.zero_tolerance_pct_span or s.tolerance_pct_span
     explained, whole, warm = analyse(rests, resets, tolerance, s)
     below = below_range(history, tolerance)
-    paired = entry.same_process_as != "" or settings.zero.peer_floor > 0
     return ZeroMeasures(
         span=entry.span,
         days_seen=rests.days_seen,
         time=rests.time,
         error=rests.error,
         temperature=rests.temperature,
+        passing=rests.passing,
+        scatter=1.4826 / math.sqrt(2) * float(np.median(np.abs(np.diff(rests.error)))) if len(rests.error) > 1 else 0.0,
         explained=explained,
         whole=whole,
         temperature_used=warm,
@@ -95,8 +97,32 @@ def measure(history: NodeHistory, settings: Settings) -> ZeroMeasures:
         below_pct=below[1],
         below_since=below[2],
         below_levels=int(below[3]),
-        day=history.daily.day if paired else none,
-        middle=100 * (history.daily.reading_median - zero_of(entry.lrl, entry.span)) / entry.span if paired else none,
+        day=history.daily.day,
+        middle=100 * (history.daily.reading_median - zero_of(entry.lrl, entry.span)) / entry.span,
+    )
+
+
+def unknown_span(days_seen: int, reset: float) -> ZeroMeasures:
+    """Return the measures of a node whose range the register does not give: none."""
+    none = np.zeros(0)
+    return ZeroMeasures(
+        span=math.nan,
+        days_seen=days_seen,
+        time=none,
+        error=none,
+        temperature=none,
+        passing=0.0,
+        scatter=0.0,
+        explained=None,
+        whole=None,
+        temperature_used=False,
+        reset=reset,
+        below_s=0.0,
+        below_pct=math.nan,
+        below_since=math.nan,
+        below_levels=0,
+        day=none,
+        middle=none,
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -26,6 +26,8 @@ class Rests:
         Check-ins at rest.
     days_seen : int
         Days with any reading.
+    passing : float
+        Readings just above the rest, for each one at it, on these days: a process that lingers there has no rest.
     """
 
     time: np.ndarray
@@ -33,6 +35,7 @@ class Rests:
     temperature: np.ndarray
     count: np.ndarray
     days_seen: int
+    passing: float = 0.0
 
 
 def find_rests(history: NodeHistory, lrl: float, span: float, s: ZeroSettings) -> Rests:
@@ -53,6 +56,7 @@ def find_rests(history: NodeHistory, lrl: float, span: float, s: ZeroSettings) -
     share = 100 * (history.good_reading[usable] - zero_of(lrl, span)) / span
     days = np.floor(time / DAY_S).astype(np.int64)
     seen = int((np.diff(days, prepend=days[:1] - 1) != 0).sum())
+    every = days, share
     quiet = quiet_readings(share, s.quiet_pct_span) & (np.abs(share) <= s.rest_band_pct_span)
     time, share, temperature, days = (a[quiet] for a in (time, share, temperature, days))
     low = by_day(days, share, 0.2)
@@ -70,7 +74,20 @@ def find_rests(history: NodeHistory, lrl: float, span: float, s: ZeroSettings) -
         count=count,
         days_seen=seen,
     )
-    return steady(rests, s)
+    kept = steady(rests, s)
+    return replace(kept, passing=passing(kept, *every, s))
+
+
+def passing(rests: Rests, days: np.ndarray, share: np.ndarray, s: ZeroSettings) -> float:
+    """Count the readings just above the rest for each one at it, on the days with a rest."""
+    if len(rests.time) == 0:
+        return 0.0
+    rest_days = np.floor(rests.time / DAY_S).astype(np.int64)
+    place = np.minimum(np.searchsorted(rest_days, days), len(rest_days) - 1)
+    above = np.where(rest_days[place] == days, share - rests.error[place], np.nan)
+    at = np.abs(above) <= s.cluster_pct_span
+    just = (above > 2 * s.cluster_pct_span) & (above <= 10 * s.cluster_pct_span)
+    return float(just.sum()) / max(float(at.sum()), 1.0)
 
 
 def zero_of(lrl: float, span: float) -> float:
@@ -112,7 +129,8 @@ def steady(rests: Rests, s: ZeroSettings) -> Rests:
     before, after = running_quartiles(rests.error, s.wander_days)
     kept = (rests.count >= 2) & (rests.error - np.maximum(before, after) <= s.outlier_pct_span)
     kept &= ~on_floor(rests.error, s)
-    return Rests(rests.time[kept], rests.error[kept], rests.temperature[kept], rests.count[kept], rests.days_seen)
+    columns = (getattr(rests, name)[kept] for name in ("time", "error", "temperature", "count"))
+    return Rests(*columns, days_seen=rests.days_seen)
 
 
 def running_quartiles(values: np.ndarray, width: int) -> tuple[np.ndarray, np.ndarray]:

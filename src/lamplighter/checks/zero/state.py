@@ -145,10 +145,12 @@ def why_not(m: ZeroMeasures, entry: RegisterEntry, s: ZeroSettings) -> str:
         seen = "never rests at zero" if len(m.time) == 0 else f"rested at zero on only {count(len(m.time), 'day')}"
         return f"It {seen}, so its zero cannot be judged. {VENT}"
     early = float(np.median(m.error[: max(s.min_rest_days, len(m.error) // 10)]))
-    if entry.rests_at_zero is None and abs(early) > s.near_pct_span:
+    wanders = m.explained is not None and m.explained.noise_sd > s.near_wander_pct_span
+    lingers = wanders or m.scatter > s.near_scatter_pct_span or m.passing > s.near_passing
+    if entry.rests_at_zero is None and (abs(early) > s.near_pct_span or lingers):
         return (
-            f"It rests at {quantity(early, '% of span')}, which may be its process and not its zero; say rests_at_zero "
-            f"in the register. {VENT}"
+            f"Its low readings, about {quantity(early, '% of span', 2)}, may be its process and not its zero; say "
+            f"rests_at_zero in the register. {VENT}"
         )
     if m.explained is None or (m.whole is None and not bends_of(m.explained)):
         return f"Its rests at zero cover too short a time to show a drift. {VENT}"
