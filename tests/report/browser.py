@@ -92,7 +92,7 @@ class Browser:
 
     def draw(self, place: int = 0) -> str:
         """Open a node's section and wait for its charts; return its anchor."""
-        anchor = self.js("return document.querySelectorAll('details.node')[arguments[0]].id", place)
+        anchor = self.js("return document.querySelectorAll('details.node:not(.shared)')[arguments[0]].id", place)
         self.js("document.getElementById(arguments[0]).open = true", anchor)
         state = "return document.getElementById(arguments[0]).dataset.state"
         self.until(lambda: self.js(state, anchor) == "drawn")

@@ -322,3 +322,14 @@ def test_changes_as_the_comparison_writes_them_are_understood() -> None:
     assert (changes.groups[0].lines[0].subject, changes.groups[0].lines[0].text) == ("GW-2", "It fell silent")
     a.changes["new"] = []
     assert build_view(a).changes.note == "Nothing changed since then."
+
+
+def test_a_gateway_that_needs_a_person_has_a_section_with_its_outages() -> None:
+    a = assessment(12)
+    view = build_view(a)
+    line = next(w for w in (*view.week, *view.later) if w.subject == "GW-2")
+    section = view.shared[0]
+    assert line.href == f"#{section.anchor}"
+    assert section.reason == next(i.reason for i in a.items if i.subject == "GW-2")
+    assert [f.value for f in section.facts] == ["9 hours, 11 nodes silent"]
+    assert section.anchor not in {s.anchor for s in view.sections}

@@ -8,7 +8,7 @@ from functools import cached_property
 
 from lamplighter.report.model import Signal
 from lamplighter.report.wording import SIGNALS
-from lamplighter.results import Assessment, Finding, NodeRow
+from lamplighter.results import Assessment, Finding, Item, NodeRow
 from lamplighter.settings.report import ReportSettings
 
 SIGNAL = {key: Signal(key=key, label=label) for key, label in SIGNALS.items()}
@@ -55,6 +55,11 @@ class Source:
     def finding(self) -> dict[str, Finding]:
         """Findings by identity."""
         return {f.id: f for f in self.assessment.findings}
+
+    @cached_property
+    def shared(self) -> dict[str, Item]:
+        """Items about gateways and the host by identity of their section."""
+        return {anchor(i.id): i for i in self.assessment.items if i.subject_kind != "node"}
 
     def href(self, node: str) -> str:
         """Return the link to a node's section, empty when there is none."""

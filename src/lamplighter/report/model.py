@@ -305,6 +305,8 @@ class Report:
     strip: tuple[SiteLine, ...]
     panels: tuple[Panel, ...]
     fleet_data: str
+    shared: tuple[NodeSection, ...]
+    """Gateways and the host that need a person."""
     sections: tuple[NodeSection, ...]
     detail_note: str
     account: DataAccount

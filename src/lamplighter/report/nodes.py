@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from lamplighter.report.charts import Drawn, node_charts
@@ -18,7 +18,7 @@ from lamplighter.report.wording import (
     risk_note,
     short_percent,
 )
-from lamplighter.results import Finding, Item, NodeRow, Verdict
+from lamplighter.results import Cause, Finding, Item, NodeRow, Verdict
 from lamplighter.triage.cautions import cautions_for
 from lamplighter.wording import (
     between,
@@ -109,10 +109,10 @@ def node_section(
         due=date(row.due) if known(row.due) else "",
         action=row.action,
         facts=facts(row),
-        causes=tuple(_cause(c) for c in item.causes) if item else (),
-        findings=tuple(_finding(f) for f in findings),
+        causes=tuple(cause_line(c) for c in item.causes) if item else (),
+        findings=tuple(finding_line(f) for f in findings),
         verdicts=tuple(_verdict(name, verdicts.get(name)) for name in CHECKS if name in verdicts or name != "outage"),
-        risk=_risk(row, triage.get("currency", "")),
+        risk=risk_facts(row.risk_parts, triage.get("currency", "")),
         risk_note=risk_note(triage.get("planning_interval_days"), triage.get("currency", "")),
         work=tuple(
             Fact(label=date(w["time"]), value=": ".join(filter(None, (w["action"], w.get("note", ""))))) for w in work
@@ -125,14 +125,15 @@ def node_section(
     )
 
 
-def _risk(row: NodeRow, currency: str) -> tuple[Fact, ...]:
+def risk_facts(risk_parts: Mapping[str, float], currency: str) -> tuple[Fact, ...]:
     """Return the parts of the risk, largest first; parts too small to see are left out."""
-    parts = sorted(row.risk_parts.items(), key=lambda p: (-p[1], p[0]))
+    parts = sorted(risk_parts.items(), key=lambda p: (-p[1], p[0]))
     least = 0.005 * max((v for _, v in parts), default=0.0)
     return tuple(Fact(label=hazard(k), value=money(v, currency)) for k, v in parts if v > least)
 
 
-def _cause(cause: Any) -> CauseLine:
+def cause_line(cause: Cause) -> CauseLine:
+    """Return a probable cause in words."""
     return CauseLine(
         cause=cause.cause,
         probability=short_percent(cause.probability),
@@ -141,7 +142,8 @@ def _cause(cause: Any) -> CauseLine:
     )
 
 
-def _finding(f: Finding) -> FindingLine:
+def finding_line(f: Finding) -> FindingLine:
+    """Return a finding in words, with when it holds."""
     since, until = date(f.since), date(f.until)
     when = (
         ""

@@ -13,6 +13,7 @@ from lamplighter.report.figures import node_data
 from lamplighter.report.model import Fact, NodeSection, Report, Sketch, Tally, WorkLine
 from lamplighter.report.nodes import node_line, node_section
 from lamplighter.report.panels import panels
+from lamplighter.report.shared import shared_sections
 from lamplighter.report.sketch import site_sketch
 from lamplighter.report.strip import site_strip
 from lamplighter.report.wording import due_note, headline, standfirst
@@ -74,6 +75,7 @@ def build_view(assessment: Assessment, settings: ReportSettings | None = None) -
         strip=site_strip(source, rows),
         panels=charts,
         fleet_data=packed(fleet_data),
+        shared=shared_sections(source),
         sections=sections,
         detail_note=detail_note,
         account=data_account(source),

@@ -169,6 +169,11 @@ def quiet_until(until: float | None, note: str) -> str:
     return ": ".join(filter(None, (f"until {date(until)}" if known(until) else "", note)))
 
 
+def shared_kind(kind: str) -> str:
+    """Return what a shared fault is about: a gateway, or the host."""
+    return {"gateway": "Gateway", "host": "Host or historian"}.get(kind, kind)
+
+
 def plain_kind(kind: str) -> str:
     """Return a kind of finding in words: ``battery end``, ``RSSI trend``."""
     return kind.replace("_", " ").replace("rssi", "RSSI")

@@ -6,7 +6,7 @@ from collections.abc import Collection
 from datetime import datetime
 from typing import Any
 
-from lamplighter.report.common import Source, signal
+from lamplighter.report.common import Source, anchor, signal
 from lamplighter.report.model import ChangeGroup, ChangeLine, Changes, Spark, WorkLine
 from lamplighter.report.sketch import evidence_spark
 from lamplighter.report.wording import (
@@ -62,7 +62,7 @@ def work_line(source: Source, item: Item) -> WorkLine:
         subject=item.subject,
         name=item.name if item.name != item.subject else "",
         place=item.site or (item.gateway if item.subject_kind == "node" else item.subject_kind),
-        href=source.href(item.subject) if item.subject_kind == "node" else "",
+        href=source.href(item.subject) if item.subject_kind == "node" else f"#{anchor(item.id)}",
         due=near_date(item.due, as_of) or "no date",
         due_note=f"known, quiet {quiet[item.findings[0]]}" if hushed else due_note(item.due, as_of),
         overdue=known(item.due) and item.due < as_of and not hushed,  # type: ignore[operator]
