@@ -17,7 +17,7 @@ RIGHT: dict[str, tuple[str, ...]] = {
     "battery_cold": ("battery weak in the cold", "battery nearly empty"),
     "rssi_trend": ("link fading",),
     "rssi_step": ("link stepped down",),
-    "delivery_falling": LINK,
+    "delivery_falling": (*LINK, "cause not clear"),
     "interference": ("interference",),
     "silent": ("node failed",),
     "stuck": ("sensor frozen",),
@@ -35,7 +35,8 @@ RIGHT: dict[str, tuple[str, ...]] = {
     "unregistered": ("not in the register",),
     "never_seen": ("never installed or never joined",),
 }
-"""Causes that count as right for each fault; a link that only loses check-ins does not tell which of three it is."""
+"""Causes that count as right for each fault; a link that only loses check-ins does not tell which of three it is, and
+may be said to be unclear."""
 
 
 def score(cases: Sequence[Case]) -> list[ScoreRow]:

@@ -165,6 +165,17 @@ def test_a_finding_of_a_kind_nobody_knows_gets_no_invented_cause() -> None:
     assert (item.cause, item.jobs) == ("cause not clear", ("cause not clear",))
 
 
+def test_nobody_is_sent_for_a_guess() -> None:
+    fleet = Fleet(findings=[finding("N00", "arrivals", "low_delivery", "M")])
+    sure = fleet.items()["node:N00"]
+    fleet.settings = settings(least_sure_probability=0.99)
+    unsure = fleet.items()["node:N00"]
+    assert sure.jobs == (sure.cause,)
+    assert (unsure.cause, unsure.causes[0]) == (sure.cause, sure.causes[0])
+    assert unsure.jobs == ("cause not clear",)
+    assert unsure.action == "Look into it: the evidence points to no single cause"
+
+
 def test_every_item_says_what_to_do_by_when_and_what_to_mind() -> None:
     kinds = {
         "silent": "arrivals",

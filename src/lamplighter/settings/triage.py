@@ -83,6 +83,9 @@ class TriageSettings(Section):
         low=0.1,
         high=1,
     )
+    least_sure_probability: float = setting(
+        0.3, "probability", "With a first cause less probable than this the job is to look into it.", low=0, high=1
+    )
     second_cause_probability: float = setting(
         0.5, "probability", "A further cause at least this probable is put on the same job.", low=0.05, high=1
     )

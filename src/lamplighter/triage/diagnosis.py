@@ -123,11 +123,16 @@ def state_array(states: Mapping[str, bool | None], rules: Rules) -> np.ndarray:
 def diagnose(
     states: Mapping[str, bool | None], rules: Rules, s: TriageSettings, subject: str
 ) -> tuple[tuple[Cause, ...], tuple[CauseRule, ...]]:
-    """Return the probable causes, and the rules of those that make up the job."""
+    """Return the probable causes, and the rules of those that make up the job.
+
+    Where even the first is improbable the job is to look into it: nobody is sent for a guess.
+    """
     if True not in states.values():
         return (Cause(cause=UNCLEAR, probability=1.0),), (rules.cause(UNCLEAR),)
     causes = causes_of(states, s.rules_file, subject, s.evidence_weight, 0.0)
     chosen = chosen_causes(causes, states, rules, s.second_cause_probability)
+    if causes[0].probability < s.least_sure_probability:
+        chosen = [UNCLEAR]
     shown = [
         c for n, c in enumerate(causes) if n == 0 or c.probability >= s.shown_cause_probability or c.cause in chosen
     ]
