@@ -22,13 +22,13 @@ from tests.bench.timed import Timed, python
 
 STEPS = ("-m", "tests.bench.steps")
 SMALL = {
-    "main": (24, 12),
+    "main": (60, 12),
     "reading": (60, 3),
-    "nodes": (12, 24, 48),
+    "nodes": (12, 48, 192),
     "node_months": 3,
     "months": (3, 6, 12),
     "month_nodes": 12,
-    "history": (50, 200),
+    "history": (100, 400),
 }
 FULL = {
     "main": (240, 12),
@@ -39,7 +39,9 @@ FULL = {
     "month_nodes": 60,
     "history": (1000, 4000),
 }
-PARTS = ("main", "startup", "reading", "scaling", "history")
+PARTS = ("main", "startup", "reading", "scaling", "history", "plan")
+PLAN_NODES, PLAN_YEARS, PLAN_HOURS = 100_000, 5, 8
+SAMPLE_NODES = 8
 
 
 class Bench:
@@ -187,6 +189,51 @@ class Bench:
         self.runs.append((nodes, ours))
         return (
             f"{nodes} | {ours['rows']:,} | {mb(ours['disk'])} | {last:.2f} | {ours['assess']:.2f} | {mb(ours['peak'])}"
+        )
+
+    def plan(self) -> None:
+        """What a far larger fleet would need, from the cost of a few of its nodes measured here."""
+        folder, register = self.folder / "history-plan", write_register(self.folder / "register-plan.txt", SAMPLE_NODES)
+        made = python(*STEPS, "build_history", folder, str(SAMPLE_NODES), str(12 * PLAN_YEARS)).data
+        ours = python(*STEPS, "history", register, folder).data
+        rows = ours["rows"] / SAMPLE_NODES
+        week = sum(v for k, v in made.items() if k.startswith("collect")) / ours["rows"] * rows / (52 * PLAN_YEARS)
+        node, per_node = ours["processor"] / SAMPLE_NODES, ours["kept"] / SAMPLE_NODES
+        cores = node * PLAN_NODES / 3600 / PLAN_HOURS
+        self.say(
+            f"## On paper: {PLAN_NODES:,} nodes, {PLAN_YEARS} years, 15 minutes, from {SAMPLE_NODES} such nodes", ""
+        )
+        self.table(
+            f"what | a node | {PLAN_NODES:,} nodes",
+            (
+                row("check-ins", f"{rows:,.0f}", f"{rows * PLAN_NODES / 1e9:.1f} thousand million"),
+                row(
+                    "history on disk",
+                    mb(ours["disk"] / SAMPLE_NODES),
+                    f"{ours['disk'] / SAMPLE_NODES * PLAN_NODES / 1e9:,.0f} GB",
+                ),
+                row(
+                    "assess, processor",
+                    f"{node:.2f} s",
+                    f"{node * PLAN_NODES / 3600:,.0f} core hours: {cores:.0f} cores for {PLAN_HOURS} hours",
+                ),
+                row(
+                    "collect, a week's share",
+                    f"{1e3 * week:.1f} ms",
+                    f"{week * PLAN_NODES / 60:.0f} minutes on one core",
+                ),
+                row("memory of a worker", "", mb(ours["peak"])),
+                row(
+                    "memory of the leading process",
+                    f"{per_node / 1e3:,.0f} kB",
+                    f"{per_node * PLAN_NODES / 1e9:.0f} GB",
+                ),
+            ),
+        )
+        self.say(
+            "The leading process holds every node's measures and daily series at once, since the checks judge the "
+            "fleet together; at this size make one assessment a district and share the workers.",
+            "",
         )
 
 

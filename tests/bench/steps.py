@@ -6,6 +6,7 @@ Run as ``python -m tests.bench.steps STEP ... `` by the benchmark.
 from __future__ import annotations
 
 import json
+import pickle
 import resource
 import sys
 import tempfile
@@ -83,8 +84,11 @@ def history(register: str, folder: str) -> None:
     from lamplighter import assess
     from lamplighter.intake.store import History
 
+    began = time.process_time()
     with step("assess"), History(folder) as source:
         found = assess(source, register)
+    times["processor"] = time.process_time() - began
+    times["kept"] = len(pickle.dumps((found.series, found.nodes, found.findings, found.gaps)))
     times["nodes"] = len(found.nodes)
     times["rows"] = found.account.check_ins
     times["disk"] = sum(p.stat().st_size for p in Path(folder).rglob("*") if p.is_file())
