@@ -183,11 +183,14 @@ def _called(p: dict[str, float], s: RadioSettings) -> set[str]:
 
 
 def crossing(m: RadioMeasure, margin: Margin, s: RadioSettings) -> Crossing:
-    """Say when a decline takes the margin below what is wanted; the far end is open when the decline might be slow."""
+    """Say when a decline takes the margin below what is wanted; the far end is open when the decline might be slow.
+
+    Counted from the level with season and weather taken out: a bad month is not the trend.
+    """
     if m.found is None:
         return Crossing(None, None, None)
     slope, now = m.found.slope, m.last
-    spare = margin.median_db - s.least_margin_db
+    spare = float(m.fitted[-1]) - margin.sensitivity_dbm - s.least_margin_db
 
     def reached(db: float, rate: float) -> float | None:
         if db <= 0:
