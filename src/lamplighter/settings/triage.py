@@ -38,6 +38,10 @@ class TriageSettings(Section):
         low=0,
         high=1,
     )
+    thin_margin_share: float = setting(
+        0.02, "share", "Share counted as at risk while the margin is below its minimum though check-ins still arrive.",
+        low=0, high=1,
+    )  # fmt: skip
     acceptable_delivery: float = setting(
         0.95, "share", "Losses down to this delivery rate are the radio's ordinary ones and no visit mends them.",
         low=0.01, high=1,

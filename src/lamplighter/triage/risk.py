@@ -125,7 +125,8 @@ def battery_curve(case: NodeCase, as_of: float, t: np.ndarray, s: TriageSettings
 def link_curve(case: NodeCase, t: np.ndarray, s: TriageSettings, min_margin_db: float) -> np.ndarray:
     """Return the share of check-ins at risk because the margin falls below its minimum in the meantime.
 
-    What the margin costs already shows in the delivery; counted here is what the trend will add.
+    What a thin margin costs already shows in the delivery; counted here is what the trend will add, and a little
+    for a margin that is thin and has not yet cost anything.
     """
     margin = case.fact("fade_margin_db")
     if margin is None:
@@ -139,7 +140,7 @@ def link_curve(case: NodeCase, t: np.ndarray, s: TriageSettings, min_margin_db: 
     sd = np.hypot(max(s.margin_uncertainty_db, case.fact("margin_error_db") or 0.0), spread * years)
     below = ndtr((min_margin_db - expected) / sd)
     now = ndtr((min_margin_db - margin) / max(s.margin_uncertainty_db, case.fact("margin_error_db") or 0.0))
-    return s.weak_link_share * np.maximum(below - now, 0.0)
+    return s.weak_link_share * np.maximum(below - now, 0.0) + s.thin_margin_share * below
 
 
 def delivery_loss(case: NodeCase, s: TriageSettings) -> float:
