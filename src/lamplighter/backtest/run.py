@@ -9,7 +9,8 @@ import numpy as np
 
 from lamplighter.backtest.summary import BacktestResult, Stand, result_of
 from lamplighter.checkins import DAY_S, Source
-from lamplighter.checks.battery.fleetwide import Battery, Life, gather
+from lamplighter.checks.battery.blend import Forecast
+from lamplighter.checks.battery.fleetwide import Battery, Life, Weather, ambient, gather
 from lamplighter.checks.battery.judge import forecastable
 from lamplighter.checks.battery.learning import Class, learn_classes
 from lamplighter.checks.battery.measure import BatteryMeasures, measure
@@ -53,17 +54,8 @@ def backtest(
         Empty when no battery's end lies in the data.
     """
     fleet, settings = fleet or Fleet(), settings or Settings()
-    start, end = source.span()
-    present = end if as_of is None else as_of
-    names = source.nodes()
-    measures: dict[str, BatteryMeasures] = {}
-    register: dict[str, RegisterEntry] = {}
-    for node in names:
-        history, _ = history_of(source, node, fleet, start, present)
-        if len(history):
-            measures[node] = measure(history, settings)
-            register[node] = history.entry
-    batteries = gather(measures, register, settings.battery)
+    present = source.span()[1] if as_of is None else as_of
+    batteries, weather, start = measured_fleet(source, fleet, settings, present)
     ended = [
         life
         for node in sorted(batteries)
@@ -74,12 +66,29 @@ def backtest(
     stands: list[Stand] = []
     for done, life in enumerate(ended, start=1):
         for lead in leads:
-            stand = stand_before(life, lead, source, fleet, settings, batteries, start)
+            stand = stand_before(life, lead, source, fleet, settings, batteries, start, weather)
             if stand is not None:
                 stands.append(stand)
         if progress:
             progress(done, len(ended))
     return result_of(tuple(stands), len(ended), len(batteries))
+
+
+def measured_fleet(
+    source: Source, fleet: Fleet, settings: Settings, as_of: float
+) -> tuple[dict[str, Battery], Weather | None, float]:
+    """Return every node's battery at the present, the fleet's weather, and the first instant of the data."""
+    start = source.span()[0]
+    measures: dict[str, BatteryMeasures] = {}
+    register: dict[str, RegisterEntry] = {}
+    for node in source.nodes():
+        history, _ = history_of(source, node, fleet, start, as_of)
+        if len(history):
+            measures[node] = measure(history, settings)
+            register[node] = history.entry
+    tracks = {n: m.track for n, m in measures.items() if m.track is not None}
+    weather = ambient(tracks, settings.battery.ambient_min_nodes)
+    return gather(measures, register, settings.battery, weather), weather, start
 
 
 def stand_before(
@@ -90,6 +99,7 @@ def stand_before(
     settings: Settings,
     batteries: Mapping[str, Battery],
     start: float,
+    weather: Weather | None = None,
 ) -> Stand | None:
     """Forecast one life's end from so many days before it; None when the life, or its record, was not there yet."""
     stood = life.ended_at - lead * DAY_S
@@ -103,24 +113,35 @@ def stand_before(
     history, _ = history_of(source, life.node, cut, start, stood)
     if not len(history):
         return None
-    own = gather({life.node: measure(history, settings)}, {life.node: history.entry}, settings.battery)
+    felt = until(weather, stood)
+    own = gather({life.node: measure(history, settings)}, {life.node: history.entry}, settings.battery, felt)
     if life.node not in own:
         return None
     battery = own[life.node]
     kin = {n: b for n, b in ((n, as_known(b, stood)) for n, b in batteries.items()) if b is not None}
     group = batteries[life.node].group
     known = learn_classes({n: b for n, b in kin.items() if b.group == group}, settings.battery).get(group, Class())
-    battery = replace(battery, temperature=battery.temperature, group=group)
-    made = predict(battery, known, settings.battery)
-    if made is None or made.forecast is None:
+    made = predict(replace(battery, group=group), known, settings.battery)
+    if made is None:
         return None
     return told(life, lead, stood, made, straight_line(made.life, battery.cutoff_v, stood))
+
+
+def until(weather: Weather | None, when: float) -> Weather | None:
+    """Return the weather up to an instant."""
+    if weather is None:
+        return None
+    known = weather[0] <= when / DAY_S
+    return (weather[0][known], weather[1][known], weather[2][known]) if known.any() else None
 
 
 def told(life: Life, lead: float, stood: float, p: Prediction, line: float | None) -> Stand:
     """Return a forecast as days from the day on which it was made."""
     f = p.forecast
-    assert f is not None
+    if f is None:
+        # Called empty already, too early.
+        gone = (p.ended_at - p.now) / DAY_S
+        f = Forecast(gone, gone, gone, gone, "below the cut-off", False)
     late = (stood - p.now) / DAY_S
 
     def days(value: float) -> float | None:

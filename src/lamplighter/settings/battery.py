@@ -45,6 +45,10 @@ class BatterySettings(Section):
     ambient_min_nodes: int = setting(
         3, "nodes", "With this many thermometers in the fleet, nodes without one take the fleet's weather.", low=1
     )
+    reading_explains: float = setting(
+        0.4, "share", "A node without a thermometer whose reading explains this share of its voltage's daily movement "
+        "measures a temperature, and lends it.", low=0.1, high=1,
+    )  # fmt: skip
     temperature_doubt: float = setting(
         0.25, "share", "Share of a temperature adjustment that may be wrong; days far from the usual count for less.",
         source=_CALIBRATED, low=0, high=1,
@@ -116,15 +120,22 @@ class BatterySettings(Section):
         source=_CALIBRATED, low=1e-5,
     )  # fmt: skip
     spread_known: float = setting(
-        0.7, "-", "Factor on the width of the forecast in log remaining time, for a battery whose start is known.",
+        0.6, "-", "Factor on the width of the forecast in log remaining time, for a battery whose start is known.",
         source=_CALIBRATED, low=0.2, high=5,
     )  # fmt: skip
+    tipping_share: float = setting(
+        0.005, "share", "Standard deviation of the very day of the end, as a share of the record's length.",
+        source=_CALIBRATED, low=0, high=0.1,
+    )  # fmt: skip
+    spread_chemistry: float = setting(
+        1.25, "-", "A further factor where the chemistry is not known.", source=_CALIBRATED, low=0.2, high=5
+    )
     spread_flat: float = setting(
         1.5, "-", "The same while the voltage is flat and charge budget or fleet lives carry the forecast.",
         source=_CALIBRATED, low=0.2, high=5,
     )  # fmt: skip
     spread_unknown: float = setting(
-        1.25, "-", "The same for a battery that was already in use when the record begins.", source=_CALIBRATED,
+        1.1, "-", "The same for a battery that was already in use when the record begins.", source=_CALIBRATED,
         low=0.2, high=5,
     )  # fmt: skip
     weight_curve: float = setting(0.30, "-", "Weight of the discharge curves in the blend.", source=_CALIBRATED, low=0)

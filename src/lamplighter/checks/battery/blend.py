@@ -118,17 +118,45 @@ def uninformed(o: Outlook, early: float, late: float, fresh_v: float, settings: 
     return bool(wide and headroom(o, fresh_v) > settings.flat_headroom)
 
 
-def spread_of(o: Outlook, flat: bool, settings: BatterySettings) -> float:
+def tipped(q: np.ndarray, sd: float) -> np.ndarray:
+    """Return quantiles with a few days of their own added: on which day weather tips a battery is not known."""
+    reach = np.array([1.6448536, 1.2815516, 0.0, -1.2815516]) * sd
+    off = q[2] - q
+    return q[2] - np.sign(reach) * np.hypot(off, reach)
+
+
+def spread_of(o: Outlook, flat: bool, chemistry_known: bool, settings: BatterySettings) -> float:
     """Return the factor on the width of a forecast, by what it rests on."""
     if flat:
         return settings.spread_flat
-    return settings.spread_known if o.start_known else settings.spread_unknown
+    spread = settings.spread_known if o.start_known else settings.spread_unknown
+    return spread if chemistry_known else spread * settings.spread_chemistry
 
 
 def forecast(
-    o: Outlook, shapes: list[Shape], priors: list[LifePrior], fresh_v: float, settings: BatterySettings
+    o: Outlook,
+    shapes: list[Shape],
+    priors: list[LifePrior],
+    fresh_v: float,
+    settings: BatterySettings,
+    *,
+    chemistry_known: bool = True,
 ) -> Forecast:
-    """Blend all readings of one battery into its forecast."""
+    """Blend all readings of one battery into its forecast.
+
+    Parameters
+    ----------
+    o : Outlook
+        The life so far and the days ahead.
+    shapes : list of Shape
+        Curves to try, with prior weights.
+    priors : list of LifePrior
+        What is known of the whole life besides the voltage; empty when its start is not known.
+    fresh_v : float
+        Voltage of a fresh battery, or the best seen [V].
+    settings : BatterySettings
+    chemistry_known : bool
+    """
     base = {
         "discharge curve": settings.weight_curve,
         "steepening": settings.weight_knee,
@@ -147,7 +175,9 @@ def forecast(
         methods[prior.method] = tuple(quantiles(o.ahead, alone)[1:].tolist())
     mixed = with_priors(o, voltage, priors)
     q = quantiles(o.ahead, mixed)
-    q = widened(q, q[2], spread_of(o, flat, settings))
+    q = tipped(
+        widened(q, q[2], spread_of(o, flat, chemistry_known, settings)), settings.tipping_share * (o.x[-1] - o.x[0])
+    )
     if flat and not priors:
         return Forecast(np.nan, np.nan, np.nan, float(q[0]), "voltage still flat", True, methods, weights)
     method = dominant(methods, priors, flat, weights, q)

@@ -119,7 +119,11 @@ def shrink(values: np.ndarray, errors: np.ndarray, default: float, spread: float
     return (own * np.where(known, values, 0.0) + mean / spread**2) / (own + 1.0 / spread**2)
 
 
-def ambient(tracks: Mapping[str, Track], least: int) -> tuple[np.ndarray, np.ndarray, np.ndarray] | None:
+Weather = tuple[np.ndarray, np.ndarray, np.ndarray]
+"""Days since 1970-01-01, and the fleet's mean and coldest temperature on them [degC]."""
+
+
+def ambient(tracks: Mapping[str, Track], least: int) -> Weather | None:
     """Return the fleet's weather: days, the nodes' median mean and coldest temperatures; None with few nodes."""
     known = [t for _, t in sorted(tracks.items()) if np.isfinite(t.temperature).any()]
     if len(known) < least:
@@ -136,12 +140,12 @@ def ambient(tracks: Mapping[str, Track], least: int) -> tuple[np.ndarray, np.nda
 
 
 def with_ambient(
-    measures: Mapping[str, BatteryMeasures], settings: BatterySettings
+    measures: Mapping[str, BatteryMeasures], settings: BatterySettings, weather: Weather | None = None
 ) -> tuple[dict[str, Track], dict[str, Temperature]]:
     """Return every node's track and response to temperature; nodes without a thermometer take the fleet's weather."""
     tracks = {n: m.track for n, m in measures.items() if m.track is not None}
     fits = {n: measures[n].temperature for n in tracks}
-    weather = ambient(tracks, settings.ambient_min_nodes)
+    weather = weather or ambient(tracks, settings.ambient_min_nodes)
     if weather is None:
         return tracks, fits
     days, mean, cold = weather
@@ -251,14 +255,20 @@ def drain_for(
 
 
 def gather(
-    measures: Mapping[str, BatteryMeasures], register: Mapping[str, RegisterEntry], settings: BatterySettings
+    measures: Mapping[str, BatteryMeasures],
+    register: Mapping[str, RegisterEntry],
+    settings: BatterySettings,
+    weather: Weather | None = None,
 ) -> dict[str, Battery]:
-    """Return every node's battery, with the fleet's knowledge of temperature in it."""
+    """Return every node's battery, with the fleet's knowledge of temperature in it.
+
+    ``weather`` is that of a larger fleet, for some nodes alone; by default it is taken from the nodes given.
+    """
     nodes = sorted(n for n, m in measures.items() if m.track is not None)
     cells = {n: cell_of(register[n].battery_chemistry, register[n].battery_part) for n in nodes}
     fresh = {n: fresh_voltage(measures[n]) for n in nodes}
     groups = {n: group_of(cells[n], fresh[n]) for n in nodes}
-    tracks, own = with_ambient(measures, settings)
+    tracks, own = with_ambient(measures, settings, weather)
     fits = shrunk_temperatures({n: own[n] for n in nodes}, groups, settings)
     out = {}
     for n in nodes:

@@ -84,9 +84,29 @@ def clean(history: NodeHistory, settings: BatterySettings) -> tuple[np.ndarray, 
     temperature = history.temperature_c[keep]
     credible = (temperature >= settings.temperature_low_c) & (temperature <= settings.temperature_high_c)
     temperature = np.where(credible, temperature, np.nan)
+    time, volts = history.time[keep], volts[keep]
     if credible.sum() < 0.5 * len(temperature):
-        return history.time[keep], volts[keep], np.full(len(temperature), np.nan)
-    return history.time[keep], volts[keep], filled(history.time[keep], temperature)
+        return time, volts, lent_temperature(time, volts, history.good_reading[keep], settings)
+    return time, volts, filled(time, temperature)
+
+
+def lent_temperature(time: np.ndarray, volts: np.ndarray, reading: np.ndarray, settings: BatterySettings) -> np.ndarray:
+    """Return the readings as temperatures when they plainly are: within range, and the voltage moves with them.
+
+    A thermometer sends what the battery feels as its reading; NaN for any other node, shape (n,).
+    """
+    nothing = np.full(len(time), np.nan)
+    credible = (reading >= settings.temperature_low_c) & (reading <= settings.temperature_high_c)
+    if credible.sum() < max(0.5 * len(reading), 40):
+        return nothing
+    celsius = filled(time, np.where(credible, reading, np.nan))
+    bins, group = np.unique(np.floor(time / (DAY_S / 4)).astype(np.int64), return_inverse=True)
+    if len(bins) < 24:
+        return nothing
+    x, y = (high_passed(bin_means(group, len(bins), v), 21) for v in (celsius, volts))
+    if x.std() < 0.3 or y.std() <= 0 or (x @ y) <= 0:
+        return nothing
+    return celsius if (x @ y) ** 2 / ((x @ x) * (y @ y)) >= settings.reading_explains else nothing
 
 
 def filled(time: np.ndarray, values: np.ndarray) -> np.ndarray:

@@ -9,6 +9,7 @@ import numpy as np
 
 from lamplighter.checkins import DAY_S
 from lamplighter.checks.battery.blend import Forecast, forecast
+from lamplighter.checks.battery.cells import UNKNOWN
 from lamplighter.checks.battery.fleetwide import Battery, Life, actual_level
 from lamplighter.checks.battery.learning import Class, priors_for
 from lamplighter.checks.battery.outlook import Outlook, fit_season, look_ahead
@@ -57,7 +58,14 @@ def predict(battery: Battery, known: Class, settings: BatterySettings) -> Predic
     fresh = max(battery.fresh_v, float(np.max(life.track.volts)))
     shapes = shapes_for(battery.cell, fresh, battery.cutoff_v, known.learned)
     priors = priors_for(battery, known, settings) if life.start_known else []
-    return Prediction(life, now, float("nan"), "", o, forecast(o, shapes, priors, fresh, settings))
+    return Prediction(
+        life,
+        now,
+        float("nan"),
+        "",
+        o,
+        forecast(o, shapes, priors, fresh, settings, chemistry_known=battery.cell.chemistry != UNKNOWN),
+    )
 
 
 def still_low(battery: Battery, life: Life, settings: BatterySettings) -> bool:
