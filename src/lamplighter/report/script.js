@@ -87,7 +87,7 @@
     x, y, name, mode: "lines", line: { color, width }, hovertemplate: "%{y}", connectgaps: false, ...more,
   });
   const dots = (x, y, name, color, more = {}) => ({
-    x, y, name, mode: "markers", marker: { color, size: 3 }, hovertemplate: "%{y}", ...more,
+    x, y, name, mode: "markers", marker: { color, size: x.length > 90 ? 3 : 5 }, hovertemplate: "%{y}", ...more,
   });
   const band = (x, low, high, c, color) => [
     { x, y: low, mode: "lines", line: { width: 0 }, name: "lowest", hovertemplate: "%{y}" },
@@ -153,7 +153,9 @@
       const x = days(d.arrivals.x);
       const expected = numbers(d.arrivals.expected), received = numbers(d.arrivals.received), outage = numbers(d.arrivals.outage);
       const own = expected.map((e, i) => Math.max(0, (e ?? 0) - (received[i] ?? 0) - (outage[i] ?? 0)));
-      const bar = (y, name, color) => ({ x, y, name, type: "bar", marker: { color, line: { width: 0 } }, hovertemplate: "%{y}" });
+      const bar = (y, name, color) => ({
+        x, y, name, type: "bar", offset: 0, width: d.step * 86400000, marker: { color, line: { width: 0 } }, hovertemplate: "%{y}",
+      });
       return {
         traces: [bar(own, "node or its path", c.lost), bar(outage, "shared outage", c.shared)],
         shapes: d.gaps.filter((g) => g[3] > 1).map(([from, to, cause]) => ({
