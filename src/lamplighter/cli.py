@@ -239,6 +239,10 @@ def visits(
         typer.Option("--crew", help='Days and hours of a crew: "Mon-Fri 8h" or "North=Mon-Thu 7h"; may be repeated.'),
     ] = None,
     horizon: Annotated[int | None, typer.Option("--horizon", min=1, max=1100, help="Days to plan ahead.")] = None,
+    previous: Annotated[
+        Path | None,
+        typer.Option("--previous", help="Last time's visits.ics or its folder; what is planned no more is cancelled."),
+    ] = None,
     settings: SettingsFile = None,
     out: Annotated[Path | None, typer.Option("--out", help="Folder to write into; default: the assessment's.")] = None,
 ) -> None:
@@ -253,7 +257,7 @@ def visits(
 
     found = read_assessment(assessment)
     plan = plan_visits(found, read_settings(settings) if settings else None, crew=crew, horizon=horizon)
-    written = write_visits(plan, out or (assessment if assessment.is_dir() else assessment.parent))
+    written = write_visits(plan, out or (assessment if assessment.is_dir() else assessment.parent), previous)
     typer.echo(plan_text(plan))
     typer.echo(f"\nWritten: {', '.join(str(path) for path in written)}")
 

@@ -80,6 +80,25 @@ def test_a_later_plan_replaces_the_earlier_event() -> None:
     assert int(second["SEQUENCE"]) > int(first["SEQUENCE"])
 
 
+def test_a_visit_that_is_planned_no_more_is_cancelled_and_only_once() -> None:
+    before = plan_of(site=NASTY)
+    last_week = calendar_text(before)
+    empty = plan_visits(Fleet().assessment())
+    text = calendar_text(empty, last_week)
+    (event,) = events(text)
+    assert (str(event["UID"]), str(event["STATUS"])) == (before.visits[0].uid, "CANCELLED")
+    assert event.decoded("DTSTART") == datetime.fromtimestamp(before.visits[0].start, UTC)
+    assert NASTY in str(event["SUMMARY"])
+    assert events(calendar_text(empty, text)) == []
+
+
+def test_a_visit_still_planned_and_a_visit_already_made_are_not_cancelled() -> None:
+    before = plan_of()
+    assert [str(e["STATUS"]) for e in events(calendar_text(before, calendar_text(before)))] == ["TENTATIVE"]
+    later = replace(plan_visits(Fleet().assessment()), as_of=before.visits[0].end)
+    assert events(calendar_text(later, calendar_text(before))) == []
+
+
 def test_the_same_plan_gives_the_same_bytes() -> None:
     assert calendar_text(plan_of()) == calendar_text(plan_of())
 

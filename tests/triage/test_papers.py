@@ -174,6 +174,16 @@ def test_the_command_plans_prints_and_writes_beside_the_assessment(tmp_path: Pat
     assert (tmp_path / "job_sheets.html").is_file()
 
 
+def test_the_command_cancels_what_an_earlier_calendar_had_and_is_planned_no_more(tmp_path: Path) -> None:
+    write_visits(plan_visits(busy_fleet().assessment()), tmp_path / "old")
+    write_assessment(Fleet().assessment(), tmp_path / "assessment.json")
+    old = ["--previous", str(tmp_path / "old")]
+    assert CliRunner().invoke(app, ["visits", str(tmp_path), *old]).exit_code == 0
+    assert (tmp_path / "visits.ics").read_text(encoding="utf-8").count("STATUS:CANCELLED") == 2
+    refused = CliRunner().invoke(app, ["visits", str(tmp_path), "--previous", str(tmp_path / "none.ics")])
+    assert "cannot read the earlier calendar" in str(refused.exception)
+
+
 @pytest.mark.parametrize(
     ("options", "problem"),
     [(["--crew", "sometimes"], "is not understood"), (["--crew", "Sun 8h", "--horizon", "3"], "no crew works")],

@@ -9,6 +9,7 @@ from typing import Any
 
 from lamplighter import wording
 from lamplighter.checkins import DAY_S
+from lamplighter.errors import InputError
 from lamplighter.tables import write_csv
 from lamplighter.triage.ages import BestAge
 from lamplighter.triage.calendar import calendar_text
@@ -27,18 +28,46 @@ ON_EVERY_TRIP = ("alone",)
 COST_COLUMNS = ("way", "trips", "travel", "work", "battery_life_wasted", "data_lost", "total", "reckoned")
 
 
-def write_visits(plan: VisitPlan, folder: str | Path) -> list[Path]:
-    """Write the plan's files into a folder, made when missing; return their paths."""
-    folder = Path(folder)
+def write_visits(plan: VisitPlan, folder: str | Path, previous: str | Path | None = None) -> list[Path]:
+    """Write the plan's files into a folder, made when missing; return their paths.
+
+    Parameters
+    ----------
+    previous : path, optional
+        The calendar made last time, or its folder: what is not planned any more is cancelled in the new one.
+
+    Raises
+    ------
+    InputError
+        When the earlier calendar cannot be read.
+    """
+    folder, before = Path(folder), read_calendar(previous)
     folder.mkdir(parents=True, exist_ok=True)
     write_csv(folder / "visits.csv", VISIT_COLUMNS, visit_rows(plan))
     write_csv(folder / "job_results.csv", RESULT_COLUMNS, result_rows(plan))
     write_csv(folder / "parts.csv", PART_COLUMNS, plan.parts)
     write_csv(folder / "visit_costs.csv", COST_COLUMNS, cost_rows(plan))
-    (folder / "visits.ics").write_text(calendar_text(plan), encoding="utf-8", newline="")
+    (folder / "visits.ics").write_text(calendar_text(plan, before), encoding="utf-8", newline="")
     (folder / "job_sheets.html").write_text(job_sheets(plan), encoding="utf-8", newline="")
     names = ("visits.csv", "visits.ics", "job_sheets.html", "job_results.csv", "parts.csv", "visit_costs.csv")
     return [folder / name for name in names]
+
+
+def read_calendar(path: str | Path | None) -> str:
+    """Return the text of an earlier calendar, empty when none is named.
+
+    Raises
+    ------
+    InputError
+        When it cannot be read.
+    """
+    if path is None:
+        return ""
+    path = Path(path) / "visits.ics" if Path(path).is_dir() else Path(path)
+    try:
+        return path.read_bytes().decode("utf-8")
+    except (OSError, UnicodeDecodeError) as bad:
+        raise InputError("cannot read the earlier calendar", file=path, remedy="name visits.ics or its folder") from bad
 
 
 def day_in_words(day: date) -> str:

@@ -36,7 +36,7 @@ class Visit:
     Attributes
     ----------
     uid : str
-        Identity that stays when the plan moves the visit: the place and its most urgent job.
+        Identity that stays when the plan moves the visit: the place and the first of its jobs by name.
     start, end : Instant
         From leaving to being back [s since 1970-01-01 UTC].
     """
@@ -243,9 +243,8 @@ def make_visits(done: Sequence[tuple[Job, date, str]], s: TriageSettings, timezo
 
 
 def visit_uid(place: str, jobs: Sequence[Job]) -> str:
-    """Return a visit's identity: its place and most urgent job, whatever the day."""
-    anchor = min(jobs, key=lambda j: (j.due, j.id))
-    return f"{uuid.uuid5(_NAMES, f'{place}|{anchor.id}')}@lamplighter"
+    """Return a visit's identity: its place and the first of its jobs by name, whatever the day and the urgency."""
+    return f"{uuid.uuid5(_NAMES, f'{place}|{min(j.id for j in jobs)}')}@lamplighter"
 
 
 def _day_start(day: date, clock: str, timezone: str) -> float:
