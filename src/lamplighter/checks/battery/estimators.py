@@ -92,7 +92,7 @@ def reach_trust(o: Outlook, ended: np.ndarray) -> float:
     if not len(under):
         return 0.0
     span = max(o.x[-1] - o.x[0], 1e-6)
-    return float(1.0 / (1.0 + (2.0 * o.ahead[under[0]] / span) ** 2))
+    return float(1.0 / (1.0 + (2.0 * o.ahead[under[0]] / span) ** 4))
 
 
 # --- discharge curves ---------------------------------------------------------------------------------------------
