@@ -1,4 +1,8 @@
-"""Scores of the battery forecast at set times before the true end, and of a straight line beside it."""
+"""A cross-check of the battery forecast: the check alone, on a record cut off at set times before the true end.
+
+Nothing of the time after can leak in here, since the check never sees it. The fleets are small: for information;
+the targets are judged in the battery area.
+"""
 
 from __future__ import annotations
 
@@ -9,9 +13,9 @@ from functools import cache
 import numpy as np
 
 from lamplighter.simulate import SimulatedFleet, simulate
-from tests.accuracy.harness import Case, ScoreRow, recall_row, run_check, share
+from tests.accuracy.harness import Case, ScoreRow, recall_row, run_check
 
-AREA = "battery forecast"
+AREA = "forecast on a cut record"
 DAY = 86_400.0
 LEADS = (90, 60, 30, 14)
 OWN_FLEETS = True
@@ -32,7 +36,7 @@ class Forecast:
     line: float | None
 
 
-def score(cases: Sequence[Case], nodes: int = 160) -> list[ScoreRow]:
+def score(cases: Sequence[Case], nodes: int = 50) -> list[ScoreRow]:
     """Score forecasts of lives that end; the fleets of the other areas hold too few of them, so these are made here."""
     made = forecasts(nodes if sum(len(c.seen) for c in cases) > 500 else nodes // 5)
     rows = []
@@ -40,43 +44,23 @@ def score(cases: Sequence[Case], nodes: int = 160) -> list[ScoreRow]:
         some = [f for f in made if f.lead == lead]
         dated = [f for f in some if f.p50 is not None]
         covered = sum(f.p10 <= 0 <= f.p90 for f in dated)
-        inside = 0.75 * len(dated) <= covered <= 0.85 * len(dated) if dated else None
-        rows.append(
-            ScoreRow(
-                AREA,
-                f"P10 to P90 holds the true end, {lead} days before",
-                "75 to 85 %",
-                share(covered, len(dated)),
-                len(dated),
-                inside,
-            )
-        )
-        rows.append(recall_row(AREA, f"a date is given, {lead} days before", len(dated), len(some), None))
-        rows.append(_typical(f"P50, median error, {lead} days before", dated, lead, 0.15 if lead == 60 else None))
-    return [*rows, *against_line(made)]  # fmt: skip
-
-
-def _typical(what: str, made: list[Forecast], lead: int, target: float | None) -> ScoreRow:
-    error = float(np.median([abs(f.p50) for f in made])) / lead if made else np.nan
-    wanted = "-" if target is None else f"at most {100 * target:g} % of the remaining time"
-    return ScoreRow(
-        AREA, what, wanted, f"{100 * error:.0f} %", len(made), None if target is None or not made else error <= target
-    )
+        what = f"{lead} days before: P10 to P90 holds the true end, of forecasts with a date"
+        rows.append(recall_row(AREA, what, covered, len(dated), None))
+        rows.append(recall_row(AREA, f"{lead} days before: with a date", len(dated), len(some), None))
+        error = float(np.median([abs(f.p50) for f in dated])) / lead if dated else np.nan
+        what = f"{lead} days before: median error of P50, share of the remaining time"
+        rows.append(ScoreRow(AREA, what, "-", f"{100 * error:.0f} %", len(dated)))
+    return [*rows, *against_line(made)]
 
 
 def against_line(made: list[Forecast]) -> list[ScoreRow]:
     """Compare with a straight line through the last 90 days, where both give a date."""
     both = [f for f in made if f.p50 is not None and f.line is not None]
-    if not both:
-        return []
     rows = []
-    for word, mean, target in (("median", np.median, 1 / 3), ("mean", np.mean, None)):
+    for word, mean in (("median", np.median), ("mean", np.mean)) if both else ():
         ours, theirs = float(mean([abs(f.p50) for f in both])), float(mean([abs(f.line) for f in both]))
         what = f"{word} error as a share of a straight line's through the last 90 days"
-        ok = None if target is None else ours <= theirs * target
-        rows.append(
-            ScoreRow(AREA, what, "-" if target is None else "at most one third", f"{ours / theirs:.2f}", len(both), ok)
-        )
+        rows.append(ScoreRow(AREA, what, "-", f"{ours / theirs:.2f}", len(both)))
     return rows
 
 

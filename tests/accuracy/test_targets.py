@@ -17,7 +17,8 @@ def rows() -> list[ScoreRow]:
 
 @pytest.mark.parametrize("area", [module.AREA for module in score_modules()])
 def test_targets_of_an_area_are_met(rows: list[ScoreRow], area: str) -> None:
-    judged = [r for r in rows if r.area == area and r.ok is not None]
-    assert judged, f"no target of {area} could be judged"
+    mine = [r for r in rows if r.area == area]
+    judged = [r for r in mine if r.ok is not None]
+    assert judged or all(r.target == "-" for r in mine), f"no target of {area} could be judged"
     missed = [r for r in judged if not r.ok]
     assert not missed, "\n" + plain_table(missed)
