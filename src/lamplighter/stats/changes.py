@@ -345,13 +345,15 @@ def _conclude(series: _Series, found: list[tuple[str, float]], odds: list[tuple[
     effect = base.fit.weight @ base.fit.coefficient
     columns, _ = series.columns(refined)
     bare = np.concatenate([[0], np.arange(1 + series.extra.shape[1], columns.shape[1])])
+    end = np.zeros(columns.shape[1])
+    end[bare] = columns[-1, bare]
     weight = base.fit.weight
     return Explanation(
         tuple(sorted(changes, key=lambda c: (c.time, c.kind))),
         columns[:, bare] @ effect[bare],
         series.extra @ effect[1 : 1 + series.extra.shape[1]],
         _slope(series, base, changes),
-        _level_error(series, refined),
+        base.spread_of(end),
         float(weight @ np.sqrt(base.squares / base.fit.freedom)),
         float(weight @ base.white.tau),
     )
@@ -372,18 +374,8 @@ def _slope(series: _Series, base: Base, changes: list[Change]) -> Slope:
     weight = np.exp(answer.log_evidence[:, 0] - special.logsumexp(answer.log_evidence[:, 0]))
     centre, scale, freedom = answer.coefficient[:, 0], answer.scale[:, 0], base.fit.freedom
     low, high = mixture_interval(centre, scale, weight, freedom, 0.95)
-    below = mixture_below(0.0, centre, scale, weight, freedom)
+    below = float(mixture_below(0.0, centre, scale, weight, freedom))
     return Slope(float(weight @ centre), low, high, min(1.0, 2 * min(below, 1 - below)))
-
-
-def _level_error(series: _Series, found: list[tuple[str, float]]) -> float:
-    """Return the standard error of the level at the end, by moving the origin there."""
-    columns, prior = series.columns(found)
-    free = np.isinf(prior)
-    moved = np.where(free[None, :], columns, columns - columns[-1:])
-    t, rows, count = averaged(series.t, np.column_stack([series.y, moved]), SCAN_POINTS)
-    white = whitener(t, count, tau_grid(t, SCAN_TAU_STEP), SCAN_SHARES)
-    return prepare(white, rows[:, 0], rows[:, 1:], prior, series.scales.wander).fit.spread(0)
 
 
 @dataclass(frozen=True, slots=True)

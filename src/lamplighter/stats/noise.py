@@ -23,7 +23,9 @@ LONGEST_TAU = 0.5
 """Longest memory on the grid, as a share of the span; a longer one acts alike within the span."""
 MEMORY_PRIOR = 0.5
 """Prior weight of a memory falls with this power of it: most weather is forgotten within days."""
-KNOTS = 4
+FINER, GRID = 5, 17
+"""Grids by which a quantile is closed in on: a millionth of the first reach."""
+KNOTS = 3
 LEAST_FOR_KNOTS = 40
 FLAT = 1e-9
 """Size below which a column tells nothing that the others do not."""
@@ -105,20 +107,24 @@ class Fit:
 
     def p(self, column: int) -> float:
         """Return the two-sided p-value that one coefficient is zero."""
-        below = mixture_below(0.0, self.coefficient[:, column], self.scale[:, column], self.weight, self.freedom)
+        c, s = self.coefficient[:, column], self.scale[:, column]
+        below = float(mixture_below(0.0, c, s, self.weight, self.freedom))
         return min(1.0, 2 * min(below, 1 - below))
 
 
-def mixture_below(x: float, centre: np.ndarray, scale: np.ndarray, weight: np.ndarray, freedom: float) -> float:
-    """Probability below x of a weighted mixture of t-distributions."""
-    z = np.divide(x - centre, scale, out=np.where(x > centre, np.inf, -np.inf), where=scale > 0)
-    return min(max(float(weight @ special.stdtr(freedom, z)), 0.0), 1.0)
+def mixture_below(
+    x: float | np.ndarray, centre: np.ndarray, scale: np.ndarray, weight: np.ndarray, freedom: float
+) -> np.ndarray:
+    """Probability below x of a weighted mixture of t-distributions, shape of x."""
+    off = np.asarray(x, dtype=float)[..., None] - centre
+    z = np.divide(off, scale, out=np.where(off > 0, np.inf, -np.inf), where=scale > 0)
+    return np.clip(special.stdtr(freedom, z) @ weight, 0.0, 1.0)
 
 
 def mixture_interval(
     centre: np.ndarray, scale: np.ndarray, weight: np.ndarray, freedom: float, confidence: float
 ) -> tuple[float, float]:
-    """Two-sided interval of a weighted mixture of t-distributions, by bisection."""
+    """Two-sided interval of a weighted mixture of t-distributions, by ever finer grids."""
     tail = (1 - confidence) / 2
     reach = -special.stdtrit(freedom, tail)
     some = weight > tail * 1e-3 / len(weight)
@@ -126,12 +132,10 @@ def mixture_interval(
     ends = []
     for share in (tail, 1 - tail):
         low, high = float((centre - reach * scale).min()), float((centre + reach * scale).max())
-        for _ in range(40):
-            middle = 0.5 * (low + high)
-            if mixture_below(middle, centre, scale, weight, freedom) < share:
-                low = middle
-            else:
-                high = middle
+        for _ in range(FINER):
+            grid = np.linspace(low, high, GRID)
+            k = min(int(np.searchsorted(mixture_below(grid, centre, scale, weight, freedom), share)), GRID - 1)
+            low, high = float(grid[max(k - 1, 0)]), float(grid[k])
         ends.append(0.5 * (low + high))
     return ends[0], ends[1]
 
@@ -168,13 +172,15 @@ def whitener(
     weight = np.ones(len(t)) if weight is None else np.ascontiguousarray(weight, dtype=float)
     taus = tau_grid(t) if taus is None else np.ascontiguousarray(taus, dtype=float)
     # Times from the first point on: nodes of one fleet then share the transforms.
-    return _whitener((t - t[0]).tobytes(), (weight / weight.mean()).tobytes(), taus.tobytes(), shares)
+    return _whitener((t - t[0]).tobytes(), weight.tobytes(), taus.tobytes(), shares)
 
 
 @lru_cache(maxsize=4)
 def _whitener(t_bytes: bytes, weight_bytes: bytes, tau_bytes: bytes, shares: tuple[float, ...]) -> Whitener:
     t, weight, taus = (np.frombuffer(b) for b in (t_bytes, weight_bytes, tau_bytes))
     tau, share = (a.ravel() for a in np.meshgrid(taus, np.array(shares), indexing="ij"))
+    once = (share > 0) | (tau == taus[0])  # without a slow part its memory does not matter
+    tau, share = tau[once], share[once]
     n = len(t)
     matrix = np.zeros((len(tau), n, n))
     log_det = np.zeros(len(tau))
@@ -214,6 +220,8 @@ class Base:
         Standard deviation of the noise, by which priors are scaled.
     wander : float
         See :func:`prepare`.
+    root : ndarray, shape (g, p, p)
+        Root of the covariance of the coefficients: root @ root.T.
     fit : Fit
     """
 
@@ -223,7 +231,15 @@ class Base:
     squares: np.ndarray
     sd: np.ndarray
     wander: float
+    root: np.ndarray
     fit: Fit
+
+    def spread_of(self, row: np.ndarray) -> float:
+        """Return the averaged standard error of a sum of coefficients, each times an entry of a row, shape (p,)."""
+        centre = self.fit.coefficient @ row
+        error = np.linalg.norm(np.einsum("p,gpq->gq", row, self.root), axis=1)
+        weight = self.fit.weight
+        return math.sqrt(float(weight @ (error**2 + (centre - weight @ centre) ** 2)))
 
 
 def regress(white: Whitener, y: np.ndarray, columns: np.ndarray, prior: np.ndarray | None = None) -> Fit:
@@ -292,7 +308,8 @@ def prepare(
         np.sqrt((squares / freedom)[:, None] * np.einsum("gpq,gpq->gp", inverse, inverse)) * unit / size,
         freedom,
     )
-    return Base(white, q, rest * unit, squares * unit**2, sd * unit, wander, fit)
+    root = np.sqrt(squares / freedom)[:, None, None] * inverse * (unit / size)[:, None]
+    return Base(white, q, rest * unit, squares * unit**2, sd * unit, wander, root, fit)
 
 
 def _bending(white: Whitener) -> np.ndarray:
@@ -376,13 +393,17 @@ def averaged(t: np.ndarray, values: np.ndarray, most: int = MOST_POINTS) -> tupl
 
     Returns
     -------
-    t, values, count : ndarray
-        Mean time, mean values and number behind each point.
+    t, values, weight : ndarray
+        Time and mean values of each stretch, and how much counts in it, 1 when at least half of its points are
+        there: stretches that are nearly full are treated as full, so that nodes share their transforms.
     """
     if len(t) <= most:
         return t, values, np.ones(len(t))
-    place = np.minimum(((t - t[0]) / (t[-1] - t[0]) * most).astype(np.int64), most - 1)
+    width = (t[-1] - t[0]) / most
+    place = np.minimum(((t - t[0]) / width).astype(np.int64), most - 1)
     first = np.flatnonzero(np.diff(place, prepend=-1))
     count = np.diff(first, append=len(t)).astype(float)
     mean = np.add.reduceat(values, first, axis=0) / count.reshape(-1, *([1] * (values.ndim - 1)))
-    return np.add.reduceat(t, first) / count, mean, count
+    full = count >= 0.5 * np.median(count)
+    at = np.where(full, t[0] + (place[first] + 0.5) * width, np.add.reduceat(t, first) / count)
+    return at, mean, np.where(full, 1.0, count / np.median(count))
