@@ -9,6 +9,7 @@ from dataclasses import replace
 
 import pytest
 
+from lamplighter.overview import overview
 from lamplighter.report import build_view
 from lamplighter.report.common import anchor
 from lamplighter.report.view import MB, allowance
@@ -333,3 +334,11 @@ def test_a_gateway_that_needs_a_person_has_a_section_with_its_outages() -> None:
     assert section.reason == next(i.reason for i in a.items if i.subject == "GW-2")
     assert [f.value for f in section.facts] == ["9 hours, 11 nodes silent"]
     assert section.anchor not in {s.anchor for s in view.sections}
+
+
+def test_batteries_that_are_past_their_cut_off_are_named_before_those_to_come() -> None:
+    a = assessment(36)
+    for row in a.nodes[:2]:
+        row.eol_p10, row.eol_p50, row.eol_p90 = (a.as_of - n * DAY for n in (70, 60, 50))
+    a.fleet["overview"] = overview(a.nodes, a.series, a.gaps, a.as_of)
+    assert build_view(a).panels[0].title.startswith("2 batteries are likely past the cut-off; ")

@@ -68,7 +68,9 @@ def _batteries_title(b: Mapping[str, Any], months: Sequence[str], shown: int) ->
     span = f"{low} to {high}" if high > low else f"{low}"
     due = count(high, "battery falls due", "batteries fall due").split(" ", 1)[1]
     first = f"{span} {due} by the end of {months[min(ahead, shown) - 1]}"
-    return f"{first} (about {number(expected, 2)} expected); most in {months[peak]}"
+    gone = round(b.get("past") or 0.0)
+    past = f"{count(gone, 'battery is', 'batteries are')} likely past the cut-off; " if gone else ""
+    return f"{past}{first} (about {number(expected, 2)} expected); most in {months[peak]}"
 
 
 def _gateways(fleet: Mapping[str, Any]) -> Made:
