@@ -96,10 +96,13 @@ class BatterySettings(Section):
     log_match_days: float = setting(7.0, "days", "A rise this near to a logged replacement is that replacement.", low=0)
 
     # When it ends
-    default_cutoff_share: float = setting(
-        0.80, "share", "Cut-off assumed for a battery of unknown chemistry, as a share of its fresh voltage.",
-        low=0.3, high=0.99,
+    assumed_end_v: float = setting(
+        1.0, "V", "End point assumed for each 1.5 V of a battery of unknown chemistry.",
+        source="end points of letters L (1.0 V) and C (2.0 V for 3 V), table of IEC letters (secondary)", low=0.5, high=1.5,
     )  # fmt: skip
+    assumed_match_share: float = setting(
+        0.04, "share", "A fresh voltage this near to a multiple of 3.6 V is taken for lithium thionyl chloride.", low=0
+    )
     below_hold_days: float = setting(
         2.0, "days", "Voltage must stay under the cut-off this long to have ended the battery.", low=0
     )

@@ -101,6 +101,6 @@ def test_without_any_register_a_sensible_end_is_foretold():
     node = mote_node("23", cutoff=None)
     facts = judged(node, crossing("23") - 6 * DAY).facts["23"]
     assert facts["battery_cutoff_origin"] == "assumption"
-    assert facts["battery_cutoff_v"] == pytest.approx(2.16, abs=0.06)
-    # The true 6-hour median fell below 2.16 V on 29 March.
-    assert facts["eol_p10"] < pd.Timestamp("2004-03-29", tz="UTC").timestamp() < facts["eol_p90"]
+    assert facts["battery_cutoff_v"] == 2.0
+    # It fell silent on 2 April, at 1.94 V.
+    assert facts["eol_p10"] < pd.Timestamp("2004-04-02", tz="UTC").timestamp() < facts["eol_p90"]

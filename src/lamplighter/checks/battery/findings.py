@@ -71,7 +71,7 @@ def end_findings(battery: Battery, p: Prediction, as_of: float, settings: Batter
     late = (as_of - p.now) / DAY_S
     left = [f.p10 - late, f.p50 - late, f.p90 - late]
     if left[1] <= 0:
-        severity, words = "F", f"Battery was likely empty by {date(p.instant(f.p50))}"
+        severity, words = overdue(battery), f"Battery was likely empty by {date(p.instant(f.p50))}"
     elif left[1] <= settings.plan_ahead_days or left[0] <= settings.certain_within_days:
         severity, words = "M", f"Battery will likely be empty {dates_between(p.instant(f.p10), p.instant(f.p90))}"
     else:
@@ -96,6 +96,11 @@ def end_findings(battery: Battery, p: Prediction, as_of: float, settings: Batter
             data=end_data(battery, p),
         )
     ]
+
+
+def overdue(battery: Battery) -> str:
+    """Return the signal of an empty battery: a failure, but only maintenance where the cut-off is an assumption."""
+    return "M" if battery.cutoff_origin == "assumption" else "F"
 
 
 def ended_share(p: Prediction, days: float) -> float | None:
@@ -126,7 +131,7 @@ def ended_finding(battery: Battery, p: Prediction) -> Finding:
         low=round(gone, 2),
         high=round(gone, 2),
         probability=0.99,
-        severity="F",
+        severity=overdue(battery),
         evidence=f"Battery is {cause} since {date(p.ended_at)}.",
         remedy=swap_words(battery),
         data=end_data(battery, p),
@@ -220,7 +225,7 @@ def cold_findings(battery: Battery, p: Prediction, settings: BatterySettings) ->
             low=round(worst - 2 * p.outlook.noise, 4),
             high=round(worst + 2 * p.outlook.noise, 4),
             severity="M",
-            evidence=f"Cold down to {cold:.0f} °C took the battery to {quantity(worst, 'V')}, below its cut-off of "
+            evidence=f"Cold down to {round(cold) + 0} °C took the battery to {quantity(worst, 'V')}, below its cut-off of "
             f"{quantity(battery.cutoff_v, 'V')}; it recovered.",
             remedy=swap_words(battery),
             data={"coldest_c": cold, "cautions": list(cautions(battery))},

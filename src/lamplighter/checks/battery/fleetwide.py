@@ -80,7 +80,20 @@ def cutoff_of(entry: RegisterEntry, cell: Cell, fresh_v: float, settings: Batter
         usual = CHEMISTRIES[cell.chemistry].cutoff_v * series
         if usual < 0.97 * fresh_v:
             return usual, "chemistry"
-    return settings.default_cutoff_share * fresh_v, "assumption"
+    return assumed_cutoff(fresh_v, settings), "assumption"
+
+
+def assumed_cutoff(fresh_v: float, settings: BatterySettings) -> float:
+    """Return a cut-off for a battery of which only its fresh voltage is known [V].
+
+    A multiple of 3.6 V is taken for lithium thionyl chloride; anything else for cells of 1.5 V (or of 3 V, which have
+    twice their end point): never above nine tenths of what was seen.
+    """
+    thionyl = CHEMISTRIES["li-socl2"]
+    cells = max(1, round(fresh_v / thionyl.nominal_v))
+    if abs(fresh_v / cells / thionyl.nominal_v - 1.0) < settings.assumed_match_share:
+        return thionyl.cutoff_v * cells
+    return min(settings.assumed_end_v * max(1, round(fresh_v / 1.5)), 0.9 * fresh_v)
 
 
 def shrunk_temperatures(
