@@ -203,6 +203,38 @@ def test_full_crews_do_the_costlier_job_first_and_the_other_late_and_said_so() -
     ]
 
 
+def test_a_site_in_the_settings_where_no_node_stands_is_pointed_out() -> None:
+    fleet = ending("N00", 20, 40, 90)
+    fleet.settings = settings(site_travel_hours={"North": 3.0, "Nroth": 4.0})
+    plan = plan_visits(fleet.assessment())
+    assert plan.visits[0].travel_hours == 3.0
+    assert plan.notices == ("site_travel_hours in the settings names Nroth, but no node stands there",)
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"site_travel_hours": {"North": -1}},
+        {"site_travel_hours": {"North": "far"}},
+        {"part_prices": {"BP-1": True}},
+        {"site_months": {"North": 5}},
+        {"crews": {"A": 8}},
+        {"day_start": "8 o'clock"},
+        {"loss_cost_per_day": [1.0, 2.0]},
+    ],
+)
+def test_settings_that_make_no_sense_are_refused_by_name(wrong: dict) -> None:
+    with pytest.raises(SettingsError, match=next(iter(wrong))):
+        settings(**wrong)
+
+
+def test_a_day_off_that_is_no_date_is_refused() -> None:
+    fleet = ending("N00", 20, 40, 90)
+    fleet.settings = settings(days_off=["Christmas"])
+    with pytest.raises(SettingsError, match="days_off"):
+        plan_visits(fleet.assessment())
+
+
 def test_no_crew_in_the_whole_horizon_is_refused() -> None:
     with pytest.raises(InputError, match="no crew works"):
         plan_visits(Fleet().assessment(), crew=["Sun 8h"], horizon=3)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import time
 
 from lamplighter.errors import SettingsError
 from lamplighter.settings.base import Section, setting
@@ -197,3 +198,15 @@ class TriageSettings(Section):
         for name in ("loss_cost_per_day", "failure_due_days", "attention_due_days"):
             if len(getattr(self, name)) != 5:
                 raise SettingsError(f"setting {name} needs five numbers, for criticality 1 to 5")
+        for name in ("site_travel_hours", "part_prices"):
+            for key, value in getattr(self, name).items():
+                if isinstance(value, bool) or not isinstance(value, (int, float)) or not value >= 0:
+                    raise SettingsError(f"setting {name}: {key} is {value!r}", remedy="write a number from 0 up")
+        for name in ("crews", "site_months"):
+            for key, value in getattr(self, name).items():
+                if not isinstance(value, str):
+                    raise SettingsError(f"setting {name}: {key} is {value!r}", remedy="write it as text in quotes")
+        try:
+            time.fromisoformat(self.day_start)
+        except ValueError as bad:
+            raise SettingsError(f"setting day_start is {self.day_start!r}", remedy='write "08:00"') from bad

@@ -193,7 +193,12 @@ def plan_text(plan: VisitPlan) -> str:
         f"  {c.label:<{width}}  {money(c.total, plan.currency):>12}  {wording.number(c.trips, 2)} trips"
         for c in plan.costs
     ]
-    lines += ["", proof_words(plan), *(age_words(a, plan.currency) for a in plan.ages)]
+    lines += [
+        "",
+        *(f"Notice: {text}." for text in plan.notices),
+        proof_words(plan),
+        *(age_words(a, plan.currency) for a in plan.ages),
+    ]
     return "\n".join(lines)
 
 
@@ -239,5 +244,6 @@ def plan_summary(plan: VisitPlan) -> dict[str, Any]:
         "parts": [dict(zip(PART_COLUMNS, row, strict=True)) for row in plan.parts],
         "proof": proof_words(plan),
         "currency": plan.currency,
+        "notices": list(plan.notices),
         "ages": [age_words(a, plan.currency) for a in plan.ages],
     }  # fmt: skip

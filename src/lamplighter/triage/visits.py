@@ -20,7 +20,7 @@ from lamplighter.triage.ages import BestAge, best_ages
 from lamplighter.triage.alternatives import CostParts, compare
 from lamplighter.triage.cover import NEVER
 from lamplighter.triage.crews import Crew, parse_crews, working_days
-from lamplighter.triage.jobs import Job, find_jobs
+from lamplighter.triage.jobs import Job, find_jobs, place_of
 from lamplighter.triage.prices import trip_hours, trip_money
 from lamplighter.triage.schedule import Schedule, Search, SiteProblem, schedule
 from lamplighter.triage.windows import Window, days_off, windows_at
@@ -84,6 +84,8 @@ class VisitPlan:
         Month, part, how many.
     ages : tuple of BestAge
         By type of battery, where ended lives have taught one.
+    notices : tuple of str
+        What in the settings was of no use.
     """
 
     as_of: Instant
@@ -100,6 +102,7 @@ class VisitPlan:
     parts: tuple[tuple[str, str, int], ...]
     currency: str = ""
     ages: tuple[BestAge, ...] = ()
+    notices: tuple[str, ...] = ()
 
 
 def plan_visits(
@@ -164,12 +167,24 @@ def plan_visits(
         parts=parts_by_month(visits),
         currency=s.currency,
         ages=best_ages(assessment, s),
+        notices=unknown_sites(assessment, s),
     )
 
 
 def _schedule(problems: Sequence[SiteProblem], slots: Sequence[tuple[int, Crew]], s: TriageSettings) -> Schedule:
     slot_day, slot_hours = np.array([n for n, _ in slots]), np.array([c.hours for _, c in slots])
     return schedule(problems, slot_day, slot_hours, Search(s.planner_gap, s.planner_nodes, s.planner_seconds))
+
+
+def unknown_sites(assessment: Assessment, s: TriageSettings) -> tuple[str, ...]:
+    """Return a notice for each site in the settings at which no node stands: likely a slip of the pen."""
+    places = {place_of(r.site, r.gateway, r.node) for r in assessment.nodes}
+    return tuple(
+        f"{name} in the settings names {site}, but no node stands there"
+        for name in ("site_travel_hours", "site_months")
+        for site in getattr(s, name)
+        if site not in places
+    )
 
 
 def by_place(jobs: Sequence[Job]) -> dict[str, list[Job]]:
