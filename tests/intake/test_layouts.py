@@ -111,6 +111,20 @@ def test_settings_overrule_synonyms(tmp_path):
     assert read(tmp_path, text, columns={"reading": "raw value"}).table["reading"][0] == 77
 
 
+def test_of_several_fitting_headings_the_foremost_synonym_counts(tmp_path):
+    text = "station,node,date,local time,time (UTC),pressure,value\n"
+    text += "North,P1,x,2026-07-01 10:00,2026-07-01 08:00,99,1.5\n"
+    got = read(tmp_path, text, timezone="Europe/Berlin")
+    assert rows_of(got)[0][:3] == ("P1", "2026-07-01T08:00:00+00:00", 1.5)
+
+
+def test_thousands_of_unknown_tags_are_no_trap(tmp_path):
+    text = HEAD + "".join(f"NORTH.PT-{k}.DIAG,2026-01-05T08:00:00Z,1,192\n" for k in range(5000)) + tags()
+    got = read(tmp_path, text)
+    assert got.account.rejected == 5000
+    assert len(got.table) == 1
+
+
 def test_a_column_called_tag_may_simply_name_nodes(tmp_path):
     got = read(tmp_path, "tag,time,value\nPT-101,2026-01-05 08:00,1.5\nPT-102,2026-01-05 08:00,1.6\n")
     assert got.nodes() == ["PT-101", "PT-102"]

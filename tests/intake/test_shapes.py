@@ -118,6 +118,18 @@ def test_readings_alone_cannot_tell(tmp_path):
     assert read_frames(tmp_path, cycle).traits == {}
 
 
+def test_a_counter_shows_repeats_whatever_their_spacing(tmp_path):
+    rng = np.random.default_rng(4)
+    frames = []
+    for k in range(3):
+        sound = node(f"N{k}", k, sequence=100)
+        sound["time"] = START + np.sort(rng.integers(0, 14 * 86400, len(sound)))
+        frames.append(filled(sound.drop_duplicates("time"), 120, START + 14 * 86400))
+    got = read_frames(tmp_path, *frames)
+    assert set(got.traits) == {"N0", "N1", "N2"}
+    assert got.table.groupby("node", observed=True)["sequence"].apply(lambda s: s.is_unique).all()
+
+
 def test_storage_can_be_declared(tmp_path):
     frames = [node(f"N{k}", k, days=0.1) for k in range(2)]
     got = read_frames(tmp_path, *[filled(f, 300, START + 8640) for f in frames], intake={"storage": "forward filled"})
@@ -196,6 +208,20 @@ def test_exports_of_different_columns_make_one_check_in(tmp_path):
     assert list(got.table["reading"]) == [1.5, 9.9]
     assert list(got.table["rssi_dbm"]) == [-80, -81]
     assert (got.account.kept, got.account.duplicates) == (2, 2)
+
+
+def test_very_many_rows_of_one_instant_are_no_trap(tmp_path):
+    """A time column with days only, or a joke: the work must not grow with the square of the rows."""
+    lines = [f"N1,2026-01-05,{k % 500},{k % 7}.5\n" for k in range(40_000)] + [
+        "N2,2026-01-05,,3.5\n",
+        "N2,2026-01-05,4,\n",
+    ]
+    path = tmp_path / "e.csv"
+    path.write_text("node,time,reading,battery_v\n" + "".join(lines))
+    got = read_exports(path)
+    assert_sound(got)
+    assert (got.account.kept, got.account.duplicates) == (3, 39_999)
+    assert list(got.table["reading"]) == [0.0, 4.0]
 
 
 # --- renamed ---------------------------------------------------------------------------------------------------

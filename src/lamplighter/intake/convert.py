@@ -14,8 +14,9 @@ from lamplighter.intake import numerals, quality, times, zones
 from lamplighter.intake.cells import Cells, Rejected
 from lamplighter.intake.measures import Noticed, reading_scale
 from lamplighter.intake.names import TagRules
-from lamplighter.intake.plan import Plan, tag_rules
+from lamplighter.intake.plan import Plan
 from lamplighter.intake.reasons import NO_NODE, NO_TIME, Reasons, closer_look
+from lamplighter.intake.recognise import tag_rules
 from lamplighter.intake.rows import Names
 from lamplighter.intake.zones import DAY_US, US
 from lamplighter.settings import Settings

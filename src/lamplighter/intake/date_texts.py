@@ -192,11 +192,17 @@ def whole_numbers(texts: pa.Array, missing: int = -1) -> np.ndarray:
 def _part(texts: pa.Array) -> np.ndarray:
     """Return a date's part: its number, or minus the month that its letters name, or -99."""
     value = whole_numbers(texts, -99)
-    for text in pc.unique(texts.filter(pa.array(value == -99))).to_pylist():
-        if text and not text.isdigit():
-            month = _MONTHS.get(text[:4].lower()) or _MONTHS.get(text[:3].lower(), 99)
-            value = np.where(pc.fill_null(pc.equal(texts, text), False).to_numpy(zero_copy_only=False), -month, value)
+    if (value == -99).any():
+        names = pc.unique(texts.filter(pa.array(value == -99))).drop_null()
+        months = np.array([0, *(_month(n) for n in names.to_pylist())], dtype=np.int64)
+        place = pc.fill_null(pc.index_in(texts, value_set=names), -1).to_numpy(zero_copy_only=False) + 1
+        value = np.where(place > 0, -months[place], value)
     return value
+
+
+def _month(name: str) -> int:
+    """Return the number of a month by its name, 99 for none."""
+    return _MONTHS.get(name[:4].lower()) or _MONTHS.get(name[:3].lower(), 99)
 
 
 def _lengths(texts: pa.Array) -> np.ndarray:
@@ -213,9 +219,9 @@ def _offsets(texts: pa.Array) -> tuple[np.ndarray, np.ndarray]:
     out = np.zeros(len(texts), dtype=np.int64)
     fixed = _lengths(texts) > 0
     if fixed.any():
-        for text in pc.unique(texts).to_pylist():
-            if text and (shift := _offset_us(text)):
-                out[pc.fill_null(pc.equal(texts, text), False).to_numpy(zero_copy_only=False)] = shift
+        zones = pc.unique(texts).drop_null()
+        shift = np.array([0, *(_offset_us(z) for z in zones.to_pylist())], dtype=np.int64)
+        out = shift[pc.fill_null(pc.index_in(texts, value_set=zones), -1).to_numpy(zero_copy_only=False) + 1]
     return out, fixed
 
 

@@ -96,31 +96,40 @@ def _tag(job: Job, words: tuple[str, ...]) -> Tag | None:
 def _nodes(job: Job, index: np.ndarray, tags: list[Tag | None], reasons: Reasons) -> tuple[np.ndarray, np.ndarray]:
     """Each row's node number and bit of its measure; rows whose tag means nothing have a reason against them."""
     node, bit = np.zeros(len(tags) + 1, dtype=np.int32), np.zeros(len(tags) + 1, dtype=np.uint8)
+    against = np.full(len(tags) + 1, -1, dtype=np.int64)
+    words: list[str] = []
     for i, tag in enumerate(tags):
-        if tag is None or not (tag.node or job.plan.node):
-            reasons.give(index == i, NO_NODE)
-        elif tag.measure not in BITS:
-            job.noticed.unknown_tags[tag.path] += 1
-            reasons.give(index == i, f"the tag names no measure that is used here ({tag.path[:40]})")
-        else:
+        if tag is not None and (tag.node or job.plan.node) and tag.measure in BITS:
             node[i] = job.names.code(tag.node, tag.path if tag.path != tag.node else "")
             bit[i] = BITS[tag.measure]
+            continue
+        against[i] = len(words)
+        if tag is None or not (tag.node or job.plan.node):
+            words.append(NO_NODE)
+        else:
+            job.noticed.unknown_tags[tag.path] += 1
+            words.append(f"the tag names no measure that is used here ({tag.path[:40]})")
+    odd = np.flatnonzero(against[index] >= 0) if words else np.zeros(0, dtype=np.int64)
+    reasons.give_each(odd, against[index[odd]], words)
     return node[index], bit[index]
 
 
 def _scaled(job: Job, value: np.ndarray, index: np.ndarray, tags: list[Tag | None]) -> np.ndarray:
-    """Values in the table's units."""
+    """Return the values in the table's units."""
     factor, offset = np.ones(len(tags) + 1), np.zeros(len(tags) + 1)
+    kinds: dict[tuple[str, str], int] = {}
+    kind = np.full(len(tags) + 1, -1, dtype=np.int64)
     for i, tag in enumerate(tags):
         if tag is None or tag.measure not in MEASURES:
             continue
         if tag.measure == "reading":
             target = job.units.get(tag.node, "") or job.units.get(tag.path, "")
             factor[i], offset[i] = reading_scale(tag.node, tag.unit, target, job.noticed)
-        else:
-            mine = index == i if tag.unit or tag.measure == "battery_v" else None
-            if mine is not None:
-                value = _put(value, mine, in_table_unit(tag.measure, value[mine], tag.unit, job.noticed))
+        elif tag.unit or tag.measure == "battery_v":
+            kind[i] = kinds.setdefault((tag.measure, tag.unit), len(kinds))
+    for (measure, unit), k in kinds.items():
+        mine = np.flatnonzero((kind == k)[index])
+        value = _put(value, mine, in_table_unit(measure, value[mine], unit, job.noticed))
     if (factor != 1).any() or offset.any():
         value = value * factor[index] + offset[index]
     return value

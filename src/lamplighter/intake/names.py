@@ -77,7 +77,7 @@ _LOOKUP = {role: frozenset(words) for role, words in SYNONYMS.items()}
 _ALL = frozenset().union(*_LOOKUP.values())
 _TAG_WORDS = {word: role for role in reversed(MEASURES_IN_TAGS) for word in SYNONYMS[role]}
 _ENDINGS = frozenset({"value", "val", "pv", "present value", "current value", "cv", "raw"})
-_HIERARCHY = re.compile(r"[./\\|:]+")
+HIERARCHY = re.compile(r"[./\\|:]+")
 _WORDS = re.compile(r"[\s._/\\|:,\-]+")
 _NO_WORD = re.compile(r"[^\w%°³^/]+|_")
 _CAMEL = re.compile(r"(?<=[a-z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
@@ -247,12 +247,12 @@ def _unit_at_end(text: str) -> tuple[str, str]:
 
 
 def _last_part(text: str) -> str:
-    return _HIERARCHY.split(text.strip())[-1].strip() or text.strip()
+    return HIERARCHY.split(text.strip())[-1].strip() or text.strip()
 
 
 def _node_without_measure(text: str) -> tuple[str, str]:
     """Return node and measure: a last part with a digit is a node and the tag its reading, else an unknown measure."""
-    parts = [p for p in _HIERARCHY.split(text) if p.strip()]
+    parts = [p for p in HIERARCHY.split(text) if p.strip()]
     if len(parts) < 2 or any(c.isdigit() for c in parts[-1]):
         return (parts[-1].strip() if parts else text), "reading"
     return parts[-2].strip(), ""

@@ -16,6 +16,7 @@ from lamplighter.intake.names import heading_of
 from lamplighter.intake.plan import TAGS, WIDE, Plan
 from lamplighter.intake.planning import plan_all
 from lamplighter.intake.read import Run, finished, read_one
+from lamplighter.intake.recognise import tag_rules
 from lamplighter.settings import Settings, settings_toml
 
 MEANINGS = {
@@ -172,8 +173,8 @@ def _look(
     return FilePreview(
         files=files,
         layout=plan.layout,
-        text=_text(plan),
-        time=_time(plan),
+        text=plan.text_words,
+        time=plan.time_words,
         zone="" if plan.form.offset else plan.zone,
         quality=_quality(plan),
         columns=_columns(plan),
@@ -197,28 +198,6 @@ def typical_interval(got: CheckIns) -> float:
     """Return the median over nodes of the median spacing of check-ins [s]; NaN when no node has two."""
     spacings = [float(np.median(np.diff(t))) for n in got.nodes() for t in (got.arrays(n).time,) if len(t) > 1]
     return float(np.median(spacings)) if spacings else float("nan")
-
-
-def _text(plan: Plan) -> str:
-    marks = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "pipes"}
-    decimal = {".": "point", ",": "comma"}[plan.decimal]
-    cells = f"cells between {marks[plan.delimiter]}, decimal {decimal}"
-    return f"{plan.encoding}, {cells}, headings on line {plan.heading_line}"
-
-
-def _time(plan: Plan) -> str:
-    form = plan.form
-    parts = "date and time of day in two columns" if "clock" in plan.columns else ""
-    kind = {
-        "iso": "ISO 8601",
-        "text": f"text, {form.order}",
-        "compact": "digits, year first",
-        "serial": "spreadsheet serial dates",
-    }
-    offset = (
-        "with its offset from UTC" if form.offset else "" if form.kind.startswith("epoch") else f"local to {plan.zone}"
-    )
-    return ", ".join(filter(None, (kind.get(form.kind, form.kind), parts, offset)))
 
 
 def _quality(plan: Plan) -> str:
@@ -267,8 +246,6 @@ def pinned(plan: Plan, settings: Settings) -> str:
 
 def tag_names(plan: Plan, settings: Settings) -> dict[str, str]:
     """Return the names of measures in an export's tags and the columns they mean."""
-    from lamplighter.intake.plan import tag_rules
-
     rules = tag_rules(settings)
     if plan.layout == WIDE:
         texts = [plan.heading[i] for i in plan.tags]

@@ -38,6 +38,14 @@ class Reasons:
             self.words.append(why)
             self.code[rows[self.code[rows] == 0]] = len(self.words) - 1
 
+    def give_each(self, rows: np.ndarray, which: np.ndarray, words: list[str]) -> None:
+        """Hold one of several reasons against each of some rows: ``words[which]`` against ``rows``."""
+        if len(rows):
+            self.any = True
+            free = self.code[rows] == 0
+            self.code[rows[free]] = len(self.words) + which[free]
+            self.words += words
+
     def text(self, row: int) -> str:
         """Return the reason against a row."""
         return self.words[self.code[row]]

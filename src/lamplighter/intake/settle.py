@@ -34,7 +34,7 @@ def settle(rows: Rows, tolerance_s: float, n_files: int) -> Settled:
     """
     order = sort_order(rows)
     if order is not None:
-        rows = rows.take(order)
+        rows.reorder(order)
     dropped = np.zeros(n_files, dtype=np.int64)
     rows = _merge_equal(rows, dropped)
     if tolerance_s > 0 and len(rows) and not (rows.has & WHOLE).all():
@@ -123,33 +123,54 @@ def _content_order(rows: Rows, group: np.ndarray) -> np.ndarray:
 
 
 def _merge_groups(rows: Rows, group: np.ndarray, dropped: np.ndarray) -> Rows:
-    """Merge each group of rows (sorted, consecutive) into its first one, rank by rank."""
-    starts = np.flatnonzero(np.diff(group, prepend=group[0] - 1))
-    rank = np.arange(len(group)) - np.repeat(starts, np.diff(np.append(starts, len(group))))
+    """Merge each group of rows (sorted, consecutive) into its first one, in their order.
+
+    Every round takes from each group the next row that adds something. A row that adds nothing, or disagrees, never
+    will, and each round adds a measure, so there are only a few rounds however large a group is.
+    """
+    new_group = np.diff(group, prepend=group[0] - 1) != 0
+    starts = np.flatnonzero(new_group)
+    home = np.cumsum(new_group) - 1
     into = rows.take(starts)
-    home = np.cumsum(np.diff(group, prepend=group[0] - 1) != 0) - 1
-    for r in range(1, int(rank.max()) + 1):
-        at = np.flatnonzero(rank == r)
-        _merge_into(into, home[at], rows.take(at), dropped)
+    lost = np.where((rows.has & WHOLE) > 0, 1, rows.records)
+    lost[starts] = 0
+    left = np.flatnonzero(~new_group)
+    while len(left):
+        new = _adds(into, home[left], rows, left)
+        adding = np.flatnonzero(new)
+        if not len(adding):
+            break
+        _, first = np.unique(home[left[adding]], return_index=True)
+        chosen = left[adding[first]]
+        bits = new[adding[first]]
+        _merge_into(into, home[chosen], rows.take(chosen), bits)
+        whole = (rows.has[chosen] & WHOLE) > 0
+        lost[chosen] = np.where(whole, 0, rows.records[chosen] - _ones(bits))
+        left = np.setdiff1d(left[adding], chosen, assume_unique=True)
+    np.add.at(dropped, rows.file, lost)
     return into
 
 
-def _merge_into(into: Rows, at: np.ndarray, rows: Rows, dropped: np.ndarray) -> None:
-    agree = np.ones(len(at), dtype=bool)
+def _adds(into: Rows, at: np.ndarray, rows: Rows, which: np.ndarray) -> np.ndarray:
+    """Return the bits that rows add to those they would be merged into; none where a whole row disagrees."""
+    new = rows.has[which] & ~into.has[at] & 63
+    some = np.flatnonzero(new)
+    agree = np.ones(len(some), dtype=bool)
     for name in VALUES:
-        a, b = getattr(into, name)[at], getattr(rows, name)
+        a, b = getattr(into, name)[at[some]], getattr(rows, name)[which[some]]
         agree &= ~(np.isfinite(a) & np.isfinite(b)) | (a == b)
-    whole = (rows.has & WHOLE) > 0
-    new = rows.has & ~into.has[at] & 63
-    fills = (new > 0) & (agree | ~whole)
+    whole = (rows.has[which[some]] & WHOLE) > 0
+    new[some[~agree & whole]] = 0
+    return new
+
+
+def _merge_into(into: Rows, at: np.ndarray, rows: Rows, new: np.ndarray) -> None:
     for name in VALUES:
-        put = fills & ((new & BITS[name]) > 0)
+        put = (new & BITS[name]) > 0
         getattr(into, name)[at[put]] = getattr(rows, name)[put]
-    grade = fills & ((new & (BITS["quality"] | BITS["reading"])) > 0)
+    grade = (new & (BITS["quality"] | BITS["reading"])) > 0
     into.quality[at[grade]] = np.maximum(into.quality[at[grade]], rows.quality[grade])
-    into.has[at] |= np.where(fills, new, 0).astype(np.uint8)
-    lost = np.where(whole, np.where(fills, 0, 1), rows.records - _ones(np.where(fills, new, 0)))
-    np.add.at(dropped, rows.file, lost)
+    into.has[at] |= new
 
 
 def _ones(bits: np.ndarray) -> np.ndarray:

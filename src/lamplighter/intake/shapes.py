@@ -82,6 +82,8 @@ _ENOUGH = 5_000
 """Rows of a node that are enough to tell how its values were stored."""
 MOST_VOLTS = 30.0
 """A battery of a transmitter has less [V]; a median above it is a charge in percent."""
+_MANY = 0.3
+"""Share of repeated rows below which no grid is looked for."""
 LEAST_POSITIVE_RSSI = 20.0
 """No receiver measures a level above it [dBm]."""
 
@@ -106,12 +108,13 @@ class Grid:
     spacing_us: int
 
 
-def filled_grid(same: np.ndarray, time: np.ndarray, s: IntakeSettings) -> Grid | None:
+def filled_grid(same: np.ndarray, time: np.ndarray, s: IntakeSettings, *, counted: bool = False) -> Grid | None:
     """Return the grid of a forward-filled node, None when its rows are not.
 
     A historian that samples a slower node on a grid stores each check-in several times: rows on an even spacing,
     values that change every so many rows and almost never two rows running. The natural changes of a sensor come at
-    random; with so few of them two rows running, their spacing would scatter (geometrically), not gather.
+    random; with so few of them two rows running, their spacing would scatter (geometrically), not gather. Where the
+    node counts its check-ins (``counted``), rows with one number are one check-in whatever the spacing.
     """
     starts = np.flatnonzero(~same)
     if len(starts) < s.filled_min_runs + 1:
@@ -125,6 +128,8 @@ def filled_grid(same: np.ndarray, time: np.ndarray, s: IntakeSettings) -> Grid |
     typical = int(np.argmax(np.bincount(lengths)))
     slack = 1 if typical > 2 else 0
     even = np.abs(lengths - typical) <= slack
+    if counted and (lengths > 1).mean() >= s.filled_min_typical:
+        return Grid(typical, step)
     if typical < 2 or (lengths == 1).mean() > s.filled_max_single or even.mean() < s.filled_min_typical:
         return None
     return Grid(typical, step)
@@ -141,7 +146,8 @@ def _undo_filling(out: Shaped, names: list[str], s: IntakeSettings) -> None:
         if sum(m[a:b].any() for m in measured) < 2:
             continue
         testable += (~same[a:b]).sum() > s.filled_min_runs
-        grid = filled_grid(same[a:b], rows.time[a:b], s) if same[a:b].mean() > 0.3 or s.storage != "auto" else None
+        counted = np.isfinite(rows.sequence[a:b]).all()
+        grid = filled_grid(same[a:b], rows.time[a:b], s, counted=counted) if same[a:b].mean() > _MANY else None
         if grid:
             grids[k] = grid
     forced = s.storage == "forward filled"

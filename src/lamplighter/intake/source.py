@@ -6,7 +6,8 @@ from collections.abc import Iterator
 
 from lamplighter.errors import InputError
 from lamplighter.intake.files import READ_ERRORS, Export, opened, unreadable
-from lamplighter.intake.plan import Plan, make_plan
+from lamplighter.intake.plan import Plan
+from lamplighter.intake.recognise import make_plan
 from lamplighter.intake.text import HEAD_BYTES, Block, TextStream, blocks_of, encoding_of
 from lamplighter.settings import Settings
 
