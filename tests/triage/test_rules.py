@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 from importlib.resources import files
 from pathlib import Path
 
@@ -115,3 +116,45 @@ def test_cautions_begin_with_the_site_s_own_rules_and_keep_their_order() -> None
 )
 def test_each_caution_says_what_matters(key: str, words: str) -> None:
     assert words in all_cautions()[key]
+
+
+NEVER_WORK = {
+    "battery_swap",
+    "zero_reset",
+    "long_rest",
+    "link_budget",
+    "stored_by_exception",
+    "forward_filled",
+    "accepted",
+}
+"""Kinds that only inform: no cause is sought for them."""
+PUT_TOGETHER = {"stuck", "pegged", "record_frozen"} | {
+    f"{level}_{word}" for level in ("gateway", "host", "group") for word in ("outage", "outages")
+}
+"""Kinds that the checks put together at run time."""
+NOT_LOOKED_FOR = {"clock_wrong"}
+"""Kinds for which the table has a cause and no check looks yet."""
+
+
+def kinds_in_the_checks() -> set[str]:
+    """Kinds that the checks and the review write out in full."""
+    package = Path(str(files("lamplighter")))
+    found = set()
+    for path in (*package.joinpath("checks").rglob("*.py"), *package.joinpath("triage").glob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Finding":
+                kind = next(k.value for k in node.keywords if k.arg == "kind")
+                found |= {n.value for n in ast.walk(kind) if isinstance(n, ast.Constant) and isinstance(n.value, str)}
+    return found
+
+
+def test_every_kind_a_check_finds_speaks_for_some_cause() -> None:
+    told = {kind for e in load_rules().evidence for kind in e.kinds}
+    found = kinds_in_the_checks()
+    assert {"silent", "rssi_step", "zero_drift", "battery_end", "not_accepted"} <= found
+    assert {k for k in found if not k.startswith("_")} - told - NEVER_WORK == set()
+
+
+def test_every_kind_in_the_table_is_one_that_a_check_finds() -> None:
+    told = {kind for e in load_rules().evidence for kind in e.kinds if not kind.startswith("fact:")}
+    assert told - kinds_in_the_checks() - PUT_TOGETHER == NOT_LOOKED_FOR
