@@ -292,8 +292,8 @@
   };
   const open = async (section) => {
     if (section.dataset.state) return;
-    section.dataset.state = "drawing";
     const source = one(".data", section);
+    section.dataset.state = source ? "drawing" : "drawn";
     if (!source) return;
     const data = JSON.parse(await unpack(source.textContent));
     const elements = [];

@@ -16,7 +16,7 @@ class ReportSettings(Section):
         7.0, "days", "Work due within this many days stands under 'this week': one planning period.", low=1, high=60
     )
     week_rows: int = setting(
-        6,
+        5,
         "rows",
         "Rows of 'this week' shown at once, so that the first screen of a desktop holds them.",
         low=1,
