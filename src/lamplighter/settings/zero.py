@@ -55,6 +55,10 @@ class ZeroSettings(Section):
         0.15, "% of span", "Neighbouring readings at rest differ by less: noise and temperature, not the process.",
         low=0.001, high=5.0,
     )  # fmt: skip
+    rest_gathered: float = setting(
+        0.7, "-", "Share of a day's readings about its rest that must lie at it; those of a running process spread.",
+        low=0.0, high=1.0,
+    )  # fmt: skip
     cluster_pct_span: float = setting(
         0.5,
         "% of span",
@@ -68,13 +72,17 @@ class ZeroSettings(Section):
         "A drift that was this near the lowest reading the instrument gives has crept onto it.",
         low=0.1,
     )
-    wander_days: int = setting(
-        21, "days", "Days before and after that show whether a day's rest lies where the zero was.", low=3, high=200
-    )
+    lifted_days: int = setting(
+        60, "days", "Days before and after that show where the zero lies: a line that does not drain for some weeks rests "
+        "above it meanwhile.", low=3, high=400,
+    )  # fmt: skip
     outlier_pct_span: float = setting(
         1.5, "% of span", "A day this far from the days around it was no rest at zero.", low=0.1, high=20.0
     )
     min_rest_days: int = setting(15, "days", "Fewer days with a rest show no trend.", low=5)
+    trend_points: int = setting(
+        60, "points", "Groups of days from which the rate of a zero without a drift is taken: weeks, in a year.", low=15
+    )
     min_span_days: float = setting(45.0, "d", "Over a shorter time a drift cannot be told from weather.", low=7.0)
     min_share: float = setting(
         0.02,

@@ -11,6 +11,8 @@ from lamplighter.checkins import NodeHistory
 from lamplighter.settings.data import DataSettings
 
 CHANNELS = ("battery_v", "rssi_dbm", "reading", "temperature_c")
+LOOK = 4
+"""One block in so many is looked at first."""
 LEAST = 8
 """Fewer comparisons in a block tell nothing."""
 OWN = ("battery_v", "rssi_dbm")
@@ -71,36 +73,48 @@ def intervals(history: NodeHistory) -> list[float]:
 
 
 def _split_at(history: NodeHistory, interval: float, s: DataSettings) -> Split:
-    rows = s.block_rows
-    blocks = len(history.time) // rows
-    if blocks == 0:
-        return Split()
-    # The newest check-ins matter most: what does not fill a block is left out at the beginning.
-    kept = slice(len(history.time) - blocks * rows, None)
-    time = history.time[kept].reshape(blocks, rows)
-    second, tight, apart = phase_groups((time % interval) / interval, s)
-    sizes, told = [], np.zeros((blocks, len(CHANNELS)), dtype=bool)
-    sure = np.zeros(blocks, dtype=bool)
-    for k, name in enumerate(CHANNELS):
-        size, t = group_difference(getattr(history, name)[kept].reshape(blocks, rows), second)
-        told[:, k] = tight & (np.abs(t) >= s.split_t)
-        sure |= tight & (np.abs(t) >= s.split_sure_t) & (name in OWN)
-        sizes.append(np.abs(size))
-    split = (told.sum(axis=1) >= s.split_channels) | sure
-    if not split.any():
+    """Look at every few blocks first, and at all of them where one of these is split."""
+    blocks = len(history.time) // s.block_rows
+    few = np.unique(np.concatenate([np.arange(0, blocks, LOOK), np.arange(max(blocks - s.split_blocks, 0), blocks)]))
+    if blocks == 0 or not _told(history, interval, few, s)[0].any():
         return Split(blocks=blocks)
+    split, told, sizes, apart = _told(history, interval, np.arange(blocks), s)
+    time = _blocked(history.time, np.arange(blocks), s.block_rows)
     first, last = int(np.argmax(split)), blocks - 1 - int(np.argmax(split[::-1]))
-    often = {name: float(np.median(sizes[k][split])) for k, name in enumerate(CHANNELS) if told[split, k].mean() > 0.5}
     return Split(
         blocks=blocks,
         split=int(split.sum()),
         since=float(time[first, 0]),
         until=float(time[last, -1]),
         share_since=float(split[first : last + 1].mean()),
-        differs=often,
+        differs={
+            name: float(np.median(sizes[split, k])) for k, name in enumerate(CHANNELS) if told[split, k].mean() > 0.5
+        },
         phase=float(np.median(apart[split])),
         interval_s=interval,
     )
+
+
+def _blocked(values: np.ndarray, which: np.ndarray, rows: int) -> np.ndarray:
+    """Return some blocks of a column, shape (blocks, rows); what does not fill a block is left out at the beginning."""
+    blocks = len(values) // rows
+    return values[len(values) - blocks * rows :].reshape(blocks, rows)[which]
+
+
+def _told(
+    history: NodeHistory, interval: float, which: np.ndarray, s: DataSettings
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Say of some blocks whether they are split, in which channels, by how much, and how far apart the phases lie."""
+    time = _blocked(history.time, which, s.block_rows)
+    second, tight, apart = phase_groups((time % interval) / interval, s)
+    sizes, told = np.zeros((len(which), len(CHANNELS))), np.zeros((len(which), len(CHANNELS)), dtype=bool)
+    sure = np.zeros(len(which), dtype=bool)
+    for k, name in enumerate(CHANNELS) if tight.any() else ():
+        size, t = group_difference(_blocked(getattr(history, name), which, s.block_rows), second)
+        told[:, k] = tight & (np.abs(t) >= s.split_t)
+        sure |= tight & (np.abs(t) >= s.split_sure_t) & (name in OWN)
+        sizes[:, k] = np.abs(size)
+    return (told.sum(axis=1) >= s.split_channels) | sure, told, sizes, apart
 
 
 def phase_groups(phase: np.ndarray, s: DataSettings) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

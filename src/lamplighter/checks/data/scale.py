@@ -44,6 +44,8 @@ GRAIN_BLOCKS = 8
 """Blocks on either side by which a change of resolution is seen."""
 STRICT = 3.0
 """How much closer all must agree where the resolution stayed, as it does when the host rounds after it converts."""
+NEAREST = 1500
+"""Check-ins on either side, at most, from which steps and resolution are taken."""
 LEAST_VALUES = 20
 """Fewer different values than these do not show the resolution."""
 ROUNDING = 1e-7
@@ -223,7 +225,7 @@ def _running_median(values: np.ndarray, width: int) -> np.ndarray:
 
 
 def _measured(time: np.ndarray, value: np.ndarray, cut: int, usual: bool, s: DataSettings) -> list[ScaleStep]:
-    """Measure a change of scale at a check-in, against the ratios nearest to the jump and to the resolution's change."""
+    """Measure a change of scale at a check-in, against the ratios nearest to the jump and to the change of grain."""
     short = value[max(cut - s.scale_check_ins, 0) : cut], value[cut : cut + s.scale_check_ins]
     days = _around(time, value, cut, s.scale_days * DAY_S)
     weeks = _around(time, value, cut, s.scale_weeks * 7 * DAY_S)
@@ -235,8 +237,8 @@ def _measured(time: np.ndarray, value: np.ndarray, cut: int, usual: bool, s: Dat
         "near": _log_ratio(np.median(short[1]), np.median(short[0])),
         "level": _log_ratio(np.median(days[1]), np.median(days[0])),
         "extent": _log_ratio(np.quantile(weeks[1], 0.95), np.quantile(weeks[0], 0.95)),
-        "motion": _log_ratio(_motion(weeks[1]), _motion(weeks[0])),
-        "grain": _log_ratio(resolution(weeks[1]), resolution(weeks[0])),
+        "motion": _log_ratio(_motion(weeks[1][:NEAREST]), _motion(weeks[0][-NEAREST:])),
+        "grain": _log_ratio(resolution(weeks[1][:NEAREST]), resolution(weeks[0][-NEAREST:])),
     }
     stir = float(np.median(np.abs(np.concatenate([np.diff(np.log(part)) for part in short]))))
     names = {nearest_ratio(likely) for likely in (jump, sizes["grain"]) if math.isfinite(likely)}

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from lamplighter.checkins import NodeHistory
-from lamplighter.checks.stuck.reference import Course, Stand, course_of, find_stands
+from lamplighter.checks.stuck.reference import SUSPECT_P, Course, Stand, course_of, find_stands
 from lamplighter.checks.stuck.spikes import Spikes, measure_spikes
 from lamplighter.settings import Settings
 from lamplighter.settings.stuck import StuckSettings
@@ -73,7 +73,7 @@ def measure(history: NodeHistory, settings: Settings) -> StuckMeasures:
         span_s=float(time[-1] - time[0]) if len(time) else 0.0,
         runs=len(course.runs.start),
         levels=usual_levels(course),
-        stands=tuple(_beside(stand, beside) for stand in without_doubles(stands)),
+        stands=tuple(_beside(x, beside) if x.p <= SUSPECT_P else x for x in without_doubles(stands)),
         frozen=frozen_records(history, s),
         usual_v=usual_v,
         failure_ma=failure_currents(time, value, s) if history.entry.unit.strip().lower() == "ma" else (),

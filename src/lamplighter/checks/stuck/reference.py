@@ -10,7 +10,7 @@ import numpy as np
 from lamplighter.settings.stuck import StuckSettings
 from lamplighter.stats.runs import Runs, encode_runs, run_durations, tail_probability
 
-CANDIDATES = 16
+CANDIDATES = 10
 """Longest runs looked at one by one."""
 LONG_RUNS = 600
 """Longest runs kept to compare them with."""
@@ -414,7 +414,7 @@ def _slow_reference(field: _Field, i: int, suspect: set[int]) -> np.ndarray:
 
 def _settle(field: _Field, i: int, stand: Stand, s: StuckSettings) -> Stand:
     """Add how long the reading was at the level of a stand at all other times, where that matters."""
-    if stand.rests < s.rest_recurrences:
+    if stand.rests < s.rest_recurrences or stand.p > SUSPECT_P:
         return stand
     course = field.course
     there = np.abs(course.value[(course.runs.start + course.runs.last) // 2] - field.level[i]) <= field.near

@@ -144,13 +144,21 @@ def analyse(
     )
     known = tuple((r - rests.time[0]) / YEAR_S for r in resets)
     explained = explain(years, rests.error, scales, others, sizes, known)
+    if explained is None or bends_of(explained):
+        return explained, None, warm
     since = max([k for k in (*known, *steps_of(explained)) if k <= years[-1]], default=0.0)
-    after = years >= since
-    whole = None
-    if after.sum() >= s.min_rest_days and not bends_of(explained):
-        taken = explained.others if explained is not None else np.zeros(len(years))
-        whole = trend(years[after], (rests.error - taken)[after])
-    return explained, whole, warm
+    after, free = years >= since, rests.error - explained.others
+    if after.sum() < s.min_rest_days:
+        # Too soon after the last step: the days before it tell the rate, with the steps taken out.
+        after, free = np.ones(len(years), dtype=bool), free - explained.fitted
+    return explained, trend(*gathered(years[after], free[after], s.trend_points)), warm
+
+
+def gathered(t: np.ndarray, y: np.ndarray, most: int) -> tuple[np.ndarray, np.ndarray]:
+    """Put neighbours together so that at most so many points are left: mean time and median value of each group."""
+    size = -(-len(t) // most)
+    groups = np.array_split(np.arange(len(t)), -(-len(t) // size))
+    return np.array([t[g].mean() for g in groups]), np.array([np.median(y[g]) for g in groups])
 
 
 def companions(rests: Rests, s: ZeroSettings) -> tuple[np.ndarray, np.ndarray, bool]:

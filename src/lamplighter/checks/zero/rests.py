@@ -74,8 +74,21 @@ def find_rests(history: NodeHistory, lrl: float, span: float, s: ZeroSettings) -
         count=count,
         days_seen=seen,
     )
-    kept = steady(rests, s)
+    kept = steady(rests, gathered_days(rests, *every, s), s)
     return replace(kept, passing=passing(kept, *every, s))
+
+
+def gathered_days(rests: Rests, days: np.ndarray, share: np.ndarray, s: ZeroSettings) -> np.ndarray:
+    """Whether each day's readings near its rest gather at it, shape (n_days,); those of a running process spread.
+
+    Of the readings within a few times the width of a rest most must lie within it.
+    """
+    rest_days = np.floor(rests.time / DAY_S).astype(np.int64)
+    place = np.minimum(np.searchsorted(rest_days, days), len(rest_days) - 1)
+    off = np.abs(np.where(rest_days[place] == days, share - rests.error[place], np.inf))
+    at = np.bincount(place, weights=off <= s.cluster_pct_span, minlength=len(rest_days))
+    about = np.bincount(place, weights=off <= 6 * s.cluster_pct_span, minlength=len(rest_days))
+    return at >= s.rest_gathered * about
 
 
 def passing(rests: Rests, days: np.ndarray, share: np.ndarray, s: ZeroSettings) -> float:
@@ -120,14 +133,17 @@ def means(values: np.ndarray, first: np.ndarray) -> np.ndarray:
     return np.divide(total, count, out=np.full(len(first), np.nan), where=count > 0)
 
 
-def steady(rests: Rests, s: ZeroSettings) -> Rests:
-    """Leave out single-reading days, days lifted off the zero, and days on the floor that a drift has reached.
+def steady(rests: Rests, gathered: np.ndarray, s: ZeroSettings) -> Rests:
+    """Leave out days without a true rest, days lifted off the zero, and days on the floor that a drift has reached.
 
     The process can only lift a reading off its zero: a day far above the lower quartile of the days before it and of
     those after it was no rest. A step of the zero lies above one of them only.
     """
-    before, after = running_quartiles(rests.error, s.wander_days)
-    kept = (rests.count >= 2) & (rests.error - np.maximum(before, after) <= s.outlier_pct_span)
+    true = gathered & (rests.count >= 2)
+    columns = (getattr(rests, name)[true] for name in ("time", "error", "temperature", "count"))
+    rests = Rests(*columns, days_seen=rests.days_seen)
+    before, after = running_quartiles(rests.error, s.lifted_days)
+    kept = rests.error - np.maximum(before, after) <= s.outlier_pct_span
     kept &= ~on_floor(rests.error, s)
     columns = (getattr(rests, name)[kept] for name in ("time", "error", "temperature", "count"))
     return Rests(*columns, days_seen=rests.days_seen)

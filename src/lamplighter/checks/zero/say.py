@@ -65,32 +65,35 @@ def drift(node: str, entry: RegisterEntry, state: State, as_of: float, s: ZeroSe
 
 
 def step(node: str, entry: RegisterEntry, state: State, change: Change, m: ZeroMeasures, s: ZeroSettings) -> Finding:
-    """Return a zero that stepped, or one that somebody set back without writing it down."""
+    """Return a zero that stepped, one that went back since, or one set back that nobody wrote down."""
     before = float(state.fit[max(int((m.time < change.time).sum()) - 1, 0)])
     back = abs(before + change.size) <= (1 - s.reset_share) * abs(before)
-    size = f"{quantity(change.size, PCT)} ({between(change.low, change.high)})"
-    reset = (
-        f"Its zero error of {quantity(before, PCT)} changed by {size} on {date(change.time)}: taken for a re-zero that "
-        "nobody logged."
-    )
-    moved = (
-        f"Its zero stepped by {size} on {date(change.time)}{_warm(state)} and is now {quantity(state.error, PCT)} off."
-    )
+    undone = [c.time for c in state.steps if c.time > change.time and c.size * change.size < 0]
     outside = abs(state.error) > state.tolerance
+    over = not back and bool(undone) and not outside
+    size = f"{quantity(change.size, PCT)} ({between(change.low, change.high)})"
+    if back:
+        said = (
+            f"Its zero error of {quantity(before, PCT)} changed by {size} on {date(change.time)}: taken for a re-zero "
+            "that nobody logged."
+        )
+    else:
+        now = f"went back on {date(undone[0])}" if over else f"is now {quantity(state.error, PCT)} off"
+        said = f"Its zero stepped by {size} on {date(change.time)}{_warm(state)} and {now}.{_negative(state, entry)}"
     return Finding(
         check="zero",
         kind="zero_reset" if back else "zero_step",
         node=node,
         gateway=entry.gateway,
         since=change.time,
-        until=change.time if back else None,
+        until=change.time if back else undone[0] if over else None,
         value=change.size,
         unit=PCT,
         low=change.low,
         high=change.high,
         probability=change.probability,
-        severity="info" if back else "S" if outside else "M",
-        evidence=reset if back else moved + _negative(state, entry),
+        severity="info" if back or over else "S" if outside else "M",
+        evidence=said,
         remedy="Write the re-zero into the work log." if back else REZERO,
         key=iso(change.time)[:10],
         data={"error_pct_span": state.error, "tolerance_pct_span": state.tolerance, "before_pct_span": before},

@@ -110,8 +110,9 @@ def state_of(m: ZeroMeasures, entry: RegisterEntry, s: ZeroSettings) -> State:
         moved = abs(sum(b.size * (years / YEAR_S - b.time) for b in bends))
         low, high = rate - half, rate + half
     else:
-        rate, low, high, p = whole.slope, whole.low, whole.high, 1.0
-        since, moved = float(start), 0.0
+        rate, low, high, p = whole.slope, whole.low, whole.high, whole.p
+        since = max([float(start), *(c.time for c in steps), *([m.reset] if m.reset > start else [])])
+        moved = abs(rate) * (last - since) / YEAR_S
     resets = [c.time for c in steps] + ([m.reset] if math.isfinite(m.reset) else [])
     return State(
         judged=True,
