@@ -113,12 +113,31 @@ def test_outages_that_come_and_go_are_the_gateway_s_and_darken_nobody() -> None:
     assert {r.status for r in rows} == {"good"}
 
 
+def test_a_silent_gateway_is_not_hidden_by_a_register_that_fits_badly() -> None:
+    unfit = replace(outage(severity="M"), check="data", kind="not_registered", data={"nodes": ["N00", "N01", "N07"]})
+    fleet = Fleet(findings=[outage("G1"), unfit])
+    rows, items = fleet.judged()
+    names = {i.id: (i.name, i.cause, i.minutes) for i in items}
+    assert names["host:host"] == ("Register", "not in the register", 0)
+    assert names["gateway:G1"][1] == "gateway or backhaul"
+    assert {r.status for r in rows if r.gateway == "G1"} == {""}
+    assert {r.status for r in rows if r.gateway == "G2"} == {"good"}
+
+
+def test_nodes_that_fall_silent_together_without_a_gateway_of_their_own_are_one_group() -> None:
+    group = replace(outage(), kind="group_outage", data={"nodes": ["N04", "N05", "N06"]})
+    rows, items = Fleet(findings=[group]).judged()
+    assert [(i.id, i.name) for i in items] == [("gateway:group of N04", "group of N04")]
+    assert {r.node for r in rows if r.status == ""} == {"N04", "N05", "N06"}
+
+
 def test_a_signal_drop_on_most_nodes_of_a_gateway_at_once_is_the_gateway_s() -> None:
     at = NOW - 30 * DAY_S
     drops = [finding(f"N{i:02}", "radio", "rssi_step", "M", since=at + i * 3600, value=-9.0) for i in range(5)]
     items = Fleet(findings=drops).items()
     assert list(items) == ["gateway:G1"]
-    assert items["gateway:G1"].reason == "5 nodes show the same since 31 Jan 2026: rssi step."
+    assert items["gateway:G1"].due == NOW + 28 * DAY_S, "a drop that darkens nobody is no emergency"
+    assert items["gateway:G1"].reason == "5 nodes show the same since 31 Jan 2026: the signal dropped at once."
 
 
 def test_the_same_drops_at_different_times_are_each_node_s_own() -> None:

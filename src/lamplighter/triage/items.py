@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
 from typing import cast
@@ -103,13 +103,18 @@ def due_of(jobs: tuple[CauseRule, ...], findings: tuple[Finding, ...], case: Nod
     the signal and the criticality say it.
     """
     s, now = context.settings.triage, context.as_of
-    level = round(min(max(case.entry.criticality or s.default_criticality, 1), 5)) - 1
+    level = level_of(case.entry.criticality or s.default_criticality)
     soonest = now + s.failure_due_days[level] * DAY_S
     by_signal = soonest if findings[0].severity == "F" else now + s.attention_due_days[level] * DAY_S
     dated = [v for v in forecasts(jobs, case, now) if v is not None]
     if findings[0].severity == "F" or len(jobs) > len(dated):
         dated.append(by_signal)
     return max(soonest, min(dated))
+
+
+def level_of(criticality: float) -> int:
+    """Return the place of a criticality in a setting that has five numbers."""
+    return round(min(max(criticality, 1), 5)) - 1
 
 
 def forecasts(jobs: tuple[CauseRule, ...], case: NodeCase, now: float) -> list[float | None]:
@@ -191,15 +196,16 @@ def shared_item(
     found = tuple(sorted((*fault.own, *fault.explained), key=severity_order))
     carried = round(sum(j.shared_part for j in judged if j.shared is fault), 2)
     levels = [cases[n].entry.criticality or s.default_criticality for n in fault.nodes if n in cases]
-    sites = {cases[n].entry.site for n in fault.nodes if n in cases}
+    sites = Counter(cases[n].entry.site for n in fault.nodes if n in cases and cases[n].entry.site)
     group = fault.subject.startswith("group of ")
-    name = "Host and export" if fault.subject_kind == "host" else fault.subject if group else f"Gateway {fault.subject}"
+    criticality = max(levels, default=s.default_criticality)
+    level = level_of(criticality)
     return Item(
         id=f"{fault.subject_kind}:{fault.subject}",
         subject_kind="host" if fault.subject_kind == "host" else "gateway",
         subject=fault.subject,
-        name=name,
-        site=sites.pop() if len(sites) == 1 else "",
+        name=shared_name(fault),
+        site=min(sites, key=lambda name: (-sites[name], name)) if len(sites) == 1 or (sites and group) else "",
         gateway=fault.subject if fault.subject_kind == "gateway" and not group else "",
         status=signal_of(found),
         cause=causes[0].cause,
@@ -207,12 +213,12 @@ def shared_item(
         causes=causes,
         jobs=tuple(j.cause for j in jobs),
         action=action_of(jobs),
-        reason=shared_reason(fault),
+        reason=shared_reason(fault, rules),
         not_before=context.as_of,
-        due=context.as_of + s.shared_due_days * DAY_S,
+        due=context.as_of + DAY_S * (s.shared_due_days if signal_of(found) == "F" else s.attention_due_days[level]),
         part=part_of(jobs, NodeCase(node="", entry=next(iter(cases.values())).entry)),
         minutes=sum(j.minutes for j in jobs if j.on_site),
-        criticality=max(levels, default=s.default_criticality),
+        criticality=criticality,
         risk=carried,
         risk_parts={fault.subject_kind: carried} if carried else {},
         cautions=tuple(cautions_for(key for j in jobs for key in j.cautions)),
@@ -234,10 +240,17 @@ def shared_states(
     return {e.evidence: 2 * sum(v) >= len(v) if (v := votes[e.evidence]) else None for e in rules.evidence}
 
 
-def shared_reason(fault: SharedFault) -> str:
+def shared_reason(fault: SharedFault, rules: Rules) -> str:
     """Return the reason of a gateway or host item in plain words."""
     if fault.own:
         return reason_of(fault.own)
-    kinds = wording.joined(sorted({f.kind.replace("_", " ") for f in fault.explained}))
+    shown = [e.present for e in rules.evidence if e.kinds & fault.kinds]
     since = "" if fault.since is None else f" since {wording.date(fault.since)}"
-    return f"{wording.count(len(fault.nodes), 'node')} show the same{since}: {kinds}."
+    return f"{wording.count(len(fault.nodes), 'node')} show the same{since}: {wording.joined(shown)}."
+
+
+def shared_name(fault: SharedFault) -> str:
+    """Return what a gateway or host item is called."""
+    if fault.subject_kind == "gateway":
+        return fault.subject if fault.subject.startswith("group of ") else f"Gateway {fault.subject}"
+    return "Register" if fault.kinds == {"not_registered"} else "Host and export"

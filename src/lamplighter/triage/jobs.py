@@ -16,6 +16,7 @@ from lamplighter.results import Assessment, Item, NodeRow
 from lamplighter.settings import Settings
 from lamplighter.settings.triage import TriageSettings
 from lamplighter.triage.cautions import cautions_for
+from lamplighter.triage.items import level_of
 from lamplighter.triage.prices import replacement_money
 from lamplighter.triage.risk import day_cost, expected_dark, expected_left
 from lamplighter.triage.rules import CauseRule, load_rules
@@ -198,7 +199,7 @@ def _from_battery(row: NodeRow, assessment: Assessment, s: TriageSettings, rule:
     outlook = outlook_of(row, entry, now, s)
     assert outlook is not None
     level = row.criticality if row.criticality is not None else s.default_criticality
-    due = max(outlook.p10, s.failure_due_days[round(min(max(level, 1), 5)) - 1])
+    due = max(outlook.p10, s.failure_due_days[level_of(level)])
     return Job(
         id=f"node:{row.node}",
         subject_kind="node",

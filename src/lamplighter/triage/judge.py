@@ -49,7 +49,8 @@ def judge_nodes(
 ) -> list[Judged]:
     """Diagnose every node and price its waiting, leaving out what a gateway or the host accounts for."""
     explained = {f.id for fault in faults for f in fault.explained}
-    fault_of = {n: fault for fault in reversed(faults) for n in fault.nodes}
+    # What darkens a node comes before what merely disturbs it, the host before the gateway.
+    fault_of = {n: f for f in sorted(faults, key=lambda f: (f.dark, f.subject_kind == "host")) for n in f.nodes}
     losing = peers_losing(cases, context)
     s = context.settings.triage
     t = risk.moments(s.planning_interval_days)
