@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -312,4 +312,4 @@ class Report:
     account: DataAccount
     assumptions: tuple[str, ...]
     settings: tuple[SettingLine, ...]
-    trust: tuple[str, ...] = field(default=())
+    trust: tuple[str, ...]

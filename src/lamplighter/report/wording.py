@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 
-from lamplighter.wording import count, date, joined, known, number, percent
+from lamplighter.wording import count, date, known, number, percent
 
 SIGNALS: Mapping[str, str] = {
     "F": "Failure",
@@ -185,17 +185,7 @@ def in_short(texts: list[str]) -> str:
     return first if len(texts) == 1 else f"{first}; and {len(texts) - 1} more"
 
 
-def left_out(shown: int, total: int, what: str) -> str:
-    """Return a sentence that says what was left out; empty when nothing was."""
-    return "" if shown >= total else f"{count(total - shown, what)} not shown."
-
-
 def strip_rest(good: int, unknown: int) -> str:
     """Return the nodes of a site that need nobody: ``12 good, 1 cannot be judged``."""
     parts = [f"{good} good"] if good else []
     return ", ".join([*parts, f"{unknown} cannot be judged"] if unknown else parts)
-
-
-def list_of(names: list[str]) -> str:
-    """Return a short list of names."""
-    return joined(names, 4)
