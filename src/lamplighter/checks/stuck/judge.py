@@ -14,8 +14,8 @@ import numpy as np
 from lamplighter.checkins import COMPRESSED, DAY_S, FORWARD_FILLED
 from lamplighter.checks.base import CheckResult, Context
 from lamplighter.checks.stuck.measure import StuckMeasures, overlap
-from lamplighter.checks.stuck.reference import Stand, rests_there, saturates
 from lamplighter.checks.stuck.say import Case, finding_of, gateway_finding, other_findings
+from lamplighter.checks.stuck.stand import Stand, rests_there, saturates
 from lamplighter.fleet import RegisterEntry
 from lamplighter.results import Finding, Verdict
 from lamplighter.settings.stuck import StuckSettings

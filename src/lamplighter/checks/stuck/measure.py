@@ -8,8 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from lamplighter.checkins import NodeHistory
-from lamplighter.checks.stuck.reference import SUSPECT_P, Course, Stand, course_of, find_stands
+from lamplighter.checks.stuck.course import Course, course_of
+from lamplighter.checks.stuck.reference import find_stands
 from lamplighter.checks.stuck.spikes import Spikes, measure_spikes
+from lamplighter.checks.stuck.stand import SUSPECT_P, Stand
 from lamplighter.settings import Settings
 from lamplighter.settings.stuck import StuckSettings
 from lamplighter.stats.runs import encode_runs

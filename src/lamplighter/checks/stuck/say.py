@@ -8,7 +8,7 @@ from typing import Literal
 from lamplighter.checkins import DAY_S
 from lamplighter.checks.base import Context
 from lamplighter.checks.stuck.measure import StuckMeasures
-from lamplighter.checks.stuck.reference import Stand
+from lamplighter.checks.stuck.stand import Stand
 from lamplighter.results import Finding
 from lamplighter.settings.stuck import StuckSettings
 from lamplighter.wording import count, date, duration, iso, joined, moment, percent, quantity

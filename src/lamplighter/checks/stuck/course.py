@@ -1,0 +1,172 @@
+"""A node's readings as runs of equal values, and its longest runs with all that is needed to judge one among them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from lamplighter.settings.stuck import StuckSettings
+from lamplighter.stats.runs import Runs, encode_runs, run_durations
+
+LONG_RUNS = 600
+"""Longest runs kept to compare one with."""
+ZERO_SHARE = 0.02
+"""Share of the largest reading that counts as zero: zero errors and temperature move a zero a little."""
+LEVEL_RUNS = 80
+"""Longest runs from which the levels are learnt at which the process rests."""
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """A node's readings as runs of equal values."""
+
+    time: np.ndarray
+    value: np.ndarray
+    runs: Runs
+    interval: float
+    step: float
+    """Resolution of the reading."""
+    wide: bool
+    """Whether the reading has a range at all."""
+
+
+def course_of(
+    time: np.ndarray, value: np.ndarray, interval: float, s: StuckSettings, runs: Runs | None = None
+) -> Course:
+    """Describe readings as runs."""
+    runs = encode_runs(value) if runs is None else runs
+    interval = interval if math.isfinite(interval) and interval > 0 else 1.0
+    spread = float(np.ptp(np.quantile(value, (0.05, 0.95)))) if len(value) >= s.min_check_ins else 0.0
+    return Course(time, value, runs, interval, resolution(value), spread > 0)
+
+
+def resolution(value: np.ndarray) -> float:
+    """Smallest usual step of a reading: the 2 % quantile of its steps that are not zero; 0 when it never moves."""
+    steps = np.abs(np.diff(value))
+    steps = steps[steps > 0]
+    return float(np.quantile(steps, 0.02)) if len(steps) else 0.0
+
+
+def banded(course: Course, band: float, shift: float) -> Course:
+    """Split into runs of readings that stay within one class of a coarse grid."""
+    classes = np.floor(course.value / band + shift)
+    return Course(course.time, course.value, encode_runs(classes), course.interval, band, course.wide)
+
+
+@dataclass(frozen=True, slots=True)
+class Creep:
+    """The longest runs within two resolution steps, flicker between them included, shape (n_long,)."""
+
+    watched: np.ndarray
+    begin: np.ndarray
+    end: np.ndarray
+    level: np.ndarray
+
+
+def creeping(course: Course, s: StuckSettings) -> Creep:
+    """Gather the longest runs within classes of two steps, from the grid that holds the longer ones."""
+    best = None
+    for shift in (0.0, 0.5):
+        runs = encode_runs(np.floor(course.value / (2 * course.step) + shift + 0.25))
+        watched = run_durations(runs, course.time, s.gap_intervals * course.interval, course.interval)
+        order = np.argsort(-watched, kind="stable")[:LONG_RUNS]
+        first, last = runs.start[order], runs.last[order]
+        creep = Creep(watched[order], course.time[first], course.time[last], course.value[(first + last) // 2])
+        usual = float(creep.watched[1 : 1 + max(s.tail_runs)].sum())
+        best = (usual, creep) if best is None or usual > best[0] else best
+    return best[1]
+
+
+@dataclass(frozen=True, slots=True)
+class Field:
+    """The longest runs of a course with what is needed to judge one among them, longest first, shape (n_long,)."""
+
+    course: Course
+    band: float
+    order: np.ndarray
+    """Their places among all runs."""
+    watched: np.ndarray
+    level: np.ndarray
+    begin: np.ndarray
+    end: np.ndarray
+    near: float
+    """Readings this close are the same level."""
+    at_rest: np.ndarray
+    rests: np.ndarray
+    jumped: np.ndarray
+    mean: np.ndarray
+    liveliness: np.ndarray
+    steps: np.ndarray
+    usual: float
+    limits: tuple[float, float]
+    slack: float
+    all_watched: np.ndarray
+    creep: Creep | None
+
+
+def field_of(course: Course, watched: np.ndarray, s: StuckSettings, band: float, creep: Creep | None) -> Field:
+    """Pick the longest runs of a course and measure what is needed to judge one among them."""
+    value, runs = course.value, course.runs
+    order = np.argsort(-watched, kind="stable")[:LONG_RUNS]
+    first, last = runs.start[order], runs.last[order]
+    level = value[(first + last) // 2]
+    near = 2 * max(course.step, band)
+    low, high = float(value.min()), float(value.max())
+    steps = np.abs(np.diff(value))
+    mean, spread = _moments(value, first, last)
+    after = value[np.minimum(last + 1, len(value) - 1)]
+    return Field(
+        course=course,
+        band=band,
+        order=order,
+        watched=watched[order],
+        level=level,
+        begin=course.time[first],
+        end=course.time[last],
+        near=near,
+        at_rest=near_any(level, _rest_levels(watched[order], level, near, s), near),
+        rests=(watched[order] >= s.rest_hours * 3600) & (runs.length[order] >= s.rest_check_ins),
+        jumped=np.abs(after - value[last]) > max(near / 2, course.step),
+        mean=mean,
+        liveliness=spread if band > 0 else np.zeros(len(order)),
+        steps=np.sort(steps[steps > 0]),
+        usual=float(np.ptp(np.quantile(value, (0.01, 0.99)))) or (high - low) or 1.0,
+        limits=(low, high),
+        slack=near + ZERO_SHARE * max(abs(high), abs(low)),
+        all_watched=watched,
+        creep=creep,
+    )
+
+
+def _moments(value: np.ndarray, first: np.ndarray, last: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return mean and standard deviation of the readings within each run, shape (n_runs,)."""
+    middle = value.mean()
+    centred = value - middle
+    sums = np.concatenate([[0.0], np.cumsum(centred)])
+    squares = np.concatenate([[0.0], np.cumsum(centred**2)])
+    n = last - first + 1
+    mean = (sums[last + 1] - sums[first]) / n
+    return mean + middle, np.sqrt(np.maximum((squares[last + 1] - squares[first]) / n - mean**2, 0.0))
+
+
+def _rest_levels(watched: np.ndarray, level: np.ndarray, near: float, s: StuckSettings) -> np.ndarray:
+    """Levels at which the longest runs crowd, shape (n,): where a process rests that rests nowhere else."""
+    top = np.arange(min(LEVEL_RUNS, len(watched)))
+    top = top[watched[top] >= s.rest_hours * 3600]
+    if len(top) == 0:
+        return np.zeros(0)
+    values = np.sort(level[top])
+    counts = np.searchsorted(values, values + near, "right") - np.searchsorted(values, values - near, "left")
+    return np.unique(values[counts > max(s.rest_recurrences, s.rest_crowd * len(values))])
+
+
+def near_any(values: np.ndarray, level: float | np.ndarray, tolerance: float) -> np.ndarray:
+    """Whether each value lies within a tolerance of one of some sorted levels."""
+    levels = np.atleast_1d(level)
+    if len(levels) == 0:
+        return np.zeros(np.shape(values), dtype=bool)
+    place = np.clip(np.searchsorted(levels, values), 1, len(levels)) - 1
+    other = np.minimum(place + 1, len(levels) - 1)
+    return np.minimum(np.abs(values - levels[place]), np.abs(values - levels[other])) <= tolerance
