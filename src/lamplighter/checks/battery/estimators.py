@@ -16,8 +16,10 @@ from lamplighter.settings.battery import BatterySettings
 
 NU = 4.0
 """Degrees of freedom of the Student likelihood: a fit is not ruled out by misjudged noise."""
-COARSE, FINE = 28, 40
+COARSE, FINE = 24, 36
 """Candidate remaining lives on the coarse and on the fine grid."""
+UNLIKELY, LEAST_WEIGHT = 7.0, 1e-3
+"""Log weight below the best at which a curve is let go, and share of the best weight below which a candidate is."""
 LEAST_TRUST = 0.05
 """A discharge curve always has a say: it alone knows that a flat voltage may fall."""
 DRIFT = 0.35
@@ -103,7 +105,7 @@ def remaining_grid(low: float, high: float, points: int) -> np.ndarray:
     return np.geomspace(low, high, points)
 
 
-STARTS = np.array([0.0, 0.15, 0.3, 0.45, 0.55, 0.65, 0.73, 0.8, 0.86, 0.91])
+STARTS = np.array([0.0, 0.2, 0.4, 0.55, 0.67, 0.77, 0.85, 0.91])
 """Candidate depths of discharge at the start of a record that begins within a battery's life."""
 
 
@@ -119,21 +121,21 @@ class Candidates:
     log: np.ndarray
 
 
-def fit_candidates(o: Outlook, shapes: list[Shape], rest: np.ndarray, settings: BatterySettings) -> list[Candidates]:
-    """Fit every curve from every starting depth at candidate remaining lives; log weights per unit of log rest."""
-    starts = STARTS[:1] if o.start_known else STARTS
+def fit_candidates(
+    o: Outlook, tried: list[tuple[Shape, float]], rest: np.ndarray, settings: BatterySettings
+) -> list[Candidates]:
+    """Fit curves from their starting depths at candidate remaining lives; log weights per unit of log rest."""
     w = evidence_weights(o, settings)
     weight = w / scatter(o, settings) ** 2
     total = o.x_now + rest
     prior = np.log(rest) + np.log(max(o.x_now, 1.0)) - 2.0 * np.log(total)
     out = []
-    for shape in shapes:
-        for start in starts:
-            life = total / (1.0 - start)
-            c = shape.at(start + o.x[None, :] / life[:, None]) - shape.middle
-            level, scale, chi2 = ridge_line(c, o.volts, weight, (shape.middle, shape.level_sd), (1.0, shape.scale_sd))
-            log = student(chi2, w.sum()) + prior + np.log(shape.prior / len(starts))
-            out.append(Candidates(shape, float(start), life, level, scale, log))
+    for shape, start in tried:
+        life = total / (1.0 - start)
+        c = shape.at(start + o.x[None, :] / life[:, None]) - shape.middle
+        level, scale, chi2 = ridge_line(c, o.volts, weight, (shape.middle, shape.level_sd), (1.0, shape.scale_sd))
+        log = student(chi2, w.sum()) + prior + np.log(shape.prior)
+        out.append(Candidates(shape, start, life, level, scale, log))
     return out
 
 
@@ -142,18 +144,22 @@ def curve_estimate(o: Outlook, shapes: list[Shape], settings: BatterySettings) -
 
     Level and scale of each curve are fitted in closed form under normal priors; the candidates' weights are their
     Student likelihood times the prior of a life seen at a random moment, p(L) ~ 1/L^2. A coarse grid of remaining
-    lives finds where the weight lies, a fine one carries the forecast.
+    lives finds which curves and lives have weight, a fine one carries the forecast.
     """
+    starts = STARTS[:1] if o.start_known else STARTS
+    tried = [(shape, float(start)) for shape in shapes for start in starts]
     coarse = remaining_grid(0.5, settings.longest_days, COARSE)
-    pooled = np.logaddexp.reduce([c.log for c in fit_candidates(o, shapes, coarse, settings)])
-    likely = np.flatnonzero(pooled > pooled.max() - 9.0)
+    log = np.array([c.log for c in fit_candidates(o, tried, coarse, settings)])
+    pooled = np.logaddexp.reduce(log)
+    likely = np.flatnonzero(pooled > pooled.max() - UNLIKELY)
     low, high = coarse[max(likely[0] - 1, 0)], coarse[min(likely[-1] + 1, len(coarse) - 1)]
-    fine = remaining_grid(low, high, FINE)
-    candidates = fit_candidates(o, shapes, fine, settings)
+    best = log.max(axis=1)
+    kept = [t for t, top in zip(tried, best, strict=True) if top > best.max() - UNLIKELY]
+    candidates = fit_candidates(o, kept, remaining_grid(low, high, FINE), settings)
     log = np.array([c.log for c in candidates])
     evidence = float(np.logaddexp.reduce(log, axis=None))
     weight = np.exp(log - evidence)
-    weight[weight < 1e-4 * weight.max()] = 0.0
+    weight[weight < LEAST_WEIGHT * weight.max()] = 0.0
     sd = growing_error(o, settings)
     ended = sum(foretold(o, c, w, sd) for c, w in zip(candidates, weight, strict=True) if w.any())
     ended = never_falling(ended / weight.sum())

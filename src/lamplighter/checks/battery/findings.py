@@ -225,8 +225,8 @@ def cold_findings(battery: Battery, p: Prediction, settings: BatterySettings) ->
             low=round(worst - 2 * p.outlook.noise, 4),
             high=round(worst + 2 * p.outlook.noise, 4),
             severity="M",
-            evidence=f"Cold down to {round(cold) + 0} °C took the battery to {quantity(worst, 'V')}, below its cut-off of "
-            f"{quantity(battery.cutoff_v, 'V')}; it recovered.",
+            evidence=f"Cold down to {round(cold) + 0} °C took the battery to {quantity(worst, 'V')}, below its cut-off "
+            f"of {quantity(battery.cutoff_v, 'V')}; it recovered.",
             remedy=swap_words(battery),
             data={"coldest_c": cold, "cautions": list(cautions(battery))},
         )

@@ -56,7 +56,7 @@ def predict(battery: Battery, known: Class, settings: BatterySettings) -> Predic
         settings,
     )
     fresh = max(battery.fresh_v, float(np.max(life.track.volts)))
-    shapes = shapes_for(battery.cell, fresh, battery.cutoff_v, known.learned)
+    shapes = shapes_for(battery.cell, fresh, battery.cutoff_v, known.learned, start_known=life.start_known)
     priors = priors_for(battery, known, settings) if life.start_known else []
     return Prediction(
         life,

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
 from lamplighter.checks.battery.cells import CHEMISTRIES, UNKNOWN, Cell, cells_in_series, discharge_curves
@@ -16,12 +14,18 @@ LEVEL_SD, SCALE_SD = 0.025, 0.35
 LEARNED_LEVEL_SD, LEARNED_SCALE_SD = 0.012, 0.12
 
 
-def stored_shapes(chemistry: str, series: int, prior: float = 1.0) -> list[Shape]:
+FEW_WARPS = ((0.7, 0.35), (1.0, 0.35), (1.8, 0.3))
+"""The same where many chemistries or starting depths are tried: fewer, farther apart."""
+
+
+def stored_shapes(
+    chemistry: str, series: int, prior: float = 1.0, warps: tuple[tuple[float, float], ...] = WARPS
+) -> list[Shape]:
     """Return the stored curves of a chemistry for cells in series, each with its bent forms."""
     curves = {k: v for k, v in discharge_curves().items() if k[0] == chemistry}
     out = []
     for (_, variant), (depth, volts) in curves.items():
-        for power, share in WARPS:
+        for power, share in warps:
             out.append(
                 Shape(
                     f"{chemistry} {variant}", 1.0 - (1.0 - depth) ** power, volts * series, prior * share / len(curves),
@@ -45,7 +49,9 @@ def generic_shapes(fresh_v: float, cutoff_v: float, prior: float = 1.0) -> list[
     return [Shape(f"unknown {n}", depth, fresh_v - fall * f, prior / len(forms), 0.04 * fresh_v, 0.4) for n, f in forms]
 
 
-def shapes_for(cell: Cell, fresh_v: float, cutoff_v: float, learned: list[Shape]) -> list[Shape]:
+def shapes_for(
+    cell: Cell, fresh_v: float, cutoff_v: float, learned: list[Shape], *, start_known: bool = True
+) -> list[Shape]:
     """Return the curves to try for one battery.
 
     Parameters
@@ -57,16 +63,19 @@ def shapes_for(cell: Cell, fresh_v: float, cutoff_v: float, learned: list[Shape]
     cutoff_v : float
     learned : list of Shape
         Curves learned from completed lives of its class; they weigh as much as all stored ones together.
+    start_known : bool
+        Without it every curve is tried from many starting depths, which bend it too; fewer bent forms will do.
     """
     if cell.chemistry != UNKNOWN:
         series = cell.series or cells_in_series(cell.chemistry, fresh_v)
         if not 0.6 < fresh_v / (series * CHEMISTRIES[cell.chemistry].fresh_v) < 1.25:
             series = cells_in_series(cell.chemistry, fresh_v)
-        return [*stored_shapes(cell.chemistry, series, 0.8), *generic_shapes(fresh_v, cutoff_v, 0.2), *learned]
+        warps = WARPS if start_known else FEW_WARPS
+        return [*stored_shapes(cell.chemistry, series, 0.8, warps), *generic_shapes(fresh_v, cutoff_v, 0.2), *learned]
     out = generic_shapes(fresh_v, cutoff_v, 0.5)
     for name, chemistry in CHEMISTRIES.items():
         if chemistry.forecast and (n := plausible_series(name, fresh_v)):
-            out += [replace(s, prior=s.prior * 0.15) for s in stored_shapes(name, n)]
+            out += stored_shapes(name, n, 0.15, FEW_WARPS)
     return [*out, *learned]
 
 
