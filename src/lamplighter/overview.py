@@ -16,7 +16,7 @@ DAY_S = 86_400.0
 WEEK_S = 7 * DAY_S
 MONDAY_S = 4 * DAY_S  # 1970-01-05 was a Monday
 SHARES = (10.0, 50.0, 90.0)
-SOON_MONTHS = 3
+SOON_MONTHS, RECENT_WEEKS = 3, 4
 Z90 = 1.2815515655446004
 """Standard normal quantile of 0.9 (general reference: any table of the normal distribution)."""
 
@@ -46,13 +46,13 @@ def overview(
         ``weeks``, ``gateways`` and ``batteries``.
     """
     return {
-        "weeks": fleet_weeks(series),
+        "weeks": fleet_weeks(series, as_of),
         "gateways": gateway_losses(rows, gaps),
         "batteries": batteries_by_month(rows, as_of, months),
     }
 
 
-def fleet_weeks(series: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
+def fleet_weeks(series: Mapping[str, Mapping[str, Any]], as_of: float) -> dict[str, Any]:
     """Return delivery, fade margin and voltage above cut-off of the fleet by week (weeks begin on Monday, UTC).
 
     Returns
@@ -60,6 +60,8 @@ def fleet_weeks(series: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
     dict
         ``start`` [s], ``expected``, ``received``, ``outage`` (check-ins), and for delivery [-], margin [dB] and
         headroom [V] the 10th, 50th and 90th percentile over nodes of each node's weekly value.
+        ``share``: delivered of all check-ins. ``recent``: medians of the last four whole weeks and of the four before,
+        of that share and of the low ends of margin and headroom.
     """
     nodes = sorted(series)
     sums = [_weekly_sums(series[n].get("arrivals") or {}) for n in nodes]
@@ -73,15 +75,38 @@ def fleet_weeks(series: Mapping[str, Mapping[str, Any]]) -> dict[str, Any]:
     share = np.divide(
         counts[:, :, 1], counts[:, :, 0], out=np.full(counts.shape[:2], np.nan), where=counts[:, :, 0] > 0
     )
+    start = [int(w * WEEK_S + MONDAY_S) for w in weeks]
+    whole = np.divide(received, expected, out=np.full(len(weeks), np.nan), where=expected > 0)
+    bands = {
+        "margin": _percentiles(_matrix(margin, weeks), 2),
+        "headroom": _percentiles(_matrix(headroom, weeks), 4),
+    }
+    drawn = {"share": np.round(whole, 5), **{k: np.array(b["p10"], dtype=float) for k, b in bands.items()}}
     return {
-        "start": [int(w * WEEK_S + MONDAY_S) for w in weeks],
+        "start": start,
+        "share": [v if v == v else None for v in drawn["share"].tolist()],
+        "recent": {k: recent_and_before(v, np.array(start, dtype=float), as_of) for k, v in drawn.items()},
         "expected": expected.tolist(),
         "received": received.tolist(),
         "outage": outage.tolist(),
         "delivery": _percentiles(np.minimum(share, 1.0), 4),
-        "margin": _percentiles(_matrix(margin, weeks), 2),
-        "headroom": _percentiles(_matrix(headroom, weeks), 4),
+        **bands,
     }
+
+
+def recent_and_before(values: np.ndarray, start: np.ndarray, as_of: float) -> list[float | None]:
+    """Return the medians of a weekly series over the last four whole weeks and over the four before.
+
+    Parameters
+    ----------
+    values, start : array, shape (n_weeks,)
+        Values, NaN where there is none, and first instants of the weeks [s].
+    as_of : float
+        The present [s since 1970-01-01 UTC].
+    """
+    whole = values[start + WEEK_S <= as_of]
+    parts = (whole[-RECENT_WEEKS:], whole[-2 * RECENT_WEEKS : -RECENT_WEEKS])
+    return [float(np.nanmedian(p)) if np.isfinite(p).any() else None for p in parts]
 
 
 def _week_of(days: Any) -> np.ndarray:

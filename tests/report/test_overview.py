@@ -8,7 +8,14 @@ import numpy as np
 import pytest
 from scipy.stats import binom
 
-from lamplighter.overview import batteries_by_month, fleet_weeks, gateway_losses, month_edges, overview
+from lamplighter.overview import (
+    batteries_by_month,
+    fleet_weeks,
+    gateway_losses,
+    month_edges,
+    overview,
+    recent_and_before,
+)
 from lamplighter.results import Gap, NodeRow
 
 DAY = 86_400
@@ -33,7 +40,7 @@ def test_weeks_begin_on_monday_and_their_counts_add_up() -> None:
         n: {"arrivals": {"day": day.tolist(), "expected": [24] * 30, "received": [23] * 30, "outage": [1] * 30}}
         for n in "ab"
     }
-    weeks = fleet_weeks(series)
+    weeks = fleet_weeks(series, NOW)
     assert all(datetime.fromtimestamp(s, UTC).weekday() == 0 for s in weeks["start"])
     assert sum(weeks["expected"]) == 2 * 30 * 24
     assert sum(weeks["received"]) == 2 * 30 * 23
@@ -43,7 +50,7 @@ def test_weeks_begin_on_monday_and_their_counts_add_up() -> None:
 def test_weekly_band_is_the_percentile_over_nodes_of_each_nodes_mean() -> None:
     day = ((np.arange(7) + 4 + 7 * 2800) * DAY).tolist()
     series = {str(i): {"radio": {"day": day, "level": [-90.0 + i] * 7, "floor_dbm": -100.0}} for i in range(11)}
-    band = fleet_weeks(series)["margin"]
+    band = fleet_weeks(series, NOW)["margin"]
     assert (band["p10"], band["p50"], band["p90"]) == ([11.0], [15.0], [19.0])
 
 
@@ -108,3 +115,11 @@ def test_batteries_without_a_date_are_counted_apart() -> None:
     rows = [row("a", low=20, mid=50, high=90), row("b", eol_not_before=NOW + 900 * DAY), row("c")]
     by_month = batteries_by_month(rows, NOW, 24)
     assert (by_month["forecast"], by_month["not_before"], by_month["unknown"]) == (1, 1, 1)
+
+
+def test_recent_weeks_are_whole_ones_and_the_week_under_way_does_not_count() -> None:
+    start = np.arange(10) * 7.0 * DAY
+    values = np.array([9, 9, 1, 1, 1, 1, 2, 2, 2, 99], dtype=float)
+    assert recent_and_before(values, start, as_of=start[9] + 3 * DAY) == [2.0, 1.0]
+    assert recent_and_before(values[:4], start[:4], as_of=start[9]) == [5.0, None]
+    assert recent_and_before(np.full(10, np.nan), start, as_of=start[9]) == [None, None]

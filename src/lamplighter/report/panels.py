@@ -10,14 +10,12 @@ from lamplighter.report.model import Panel
 from lamplighter.report.wording import moved
 from lamplighter.wording import count, date, instant, joined, known, number, percent
 
-RECENT = 4
-"""Whole weeks in 'the last four weeks'."""
 MOST_GATEWAYS = 30
 
 
 def panels(source: Source) -> tuple[tuple[Panel, ...], dict[str, Any]]:
     """Return the fleet charts in words, and the numbers the browser draws them from."""
-    fleet = {**(source.assessment.fleet.get("overview") or {}), "as_of": source.assessment.as_of}
+    fleet = source.assessment.fleet.get("overview") or {}
     found: list[Panel] = []
     data: dict[str, Any] = {}
     for make in (_batteries, _gateways, _delivery, _margin, _headroom):
@@ -126,20 +124,9 @@ def _ends(deliveries: list[list[Any]], most: int = 60) -> list[list[Any]]:
 def _weeks(fleet: Mapping[str, Any], key: str) -> tuple[list[int], dict[str, list[float | None]]] | None:
     weeks = fleet.get("weeks") or {}
     band = weeks.get(key) or {}
-    if not any(v is not None for v in band.get("p50") or ()):
+    if "recent" not in weeks or not any(v is not None for v in band.get("p50") or ()):
         return None
     return weeks["start"], band
-
-
-def _recent(values: Sequence[float | None], weeks: Sequence[int], as_of: float) -> tuple[float | None, float | None]:
-    """Return the middle value of the last four whole weeks and of the four before, as drawn."""
-    whole = [v for v, w in zip(values, weeks, strict=True) if w + 7 * 86_400 <= as_of]
-    return _middle(whole[-RECENT:]), _middle(whole[-2 * RECENT : -RECENT])
-
-
-def _middle(values: Sequence[float | None]) -> float | None:
-    there = sorted(v for v in values if v is not None)
-    return (there[(len(there) - 1) // 2] + there[len(there) // 2]) / 2 if there else None
 
 
 def _delivery(fleet: Mapping[str, Any]) -> Made:
@@ -147,8 +134,7 @@ def _delivery(fleet: Mapping[str, Any]) -> Made:
     if drawn is None:
         return None
     weeks = fleet["weeks"]
-    whole = [r / e if e > 0 else None for r, e in zip(weeks["received"], weeks["expected"], strict=True)]
-    recent, before = _recent(whole, drawn[0], fleet["as_of"])
+    whole, (recent, before) = weeks["share"], weeks["recent"]["share"]
     return _moving(
         "delivery", drawn, whole, f"Delivery: {moved(recent, before, '%')}", "Delivered, % of expected", 100.0,
         "Line: all check-ins of the fleet. Band: the middle eight of ten nodes. Shared outages are part of it.",
@@ -159,7 +145,7 @@ def _margin(fleet: Mapping[str, Any]) -> Made:
     drawn = _weeks(fleet, "margin")
     if drawn is None:
         return None
-    recent, before = _recent(drawn[1]["p10"], drawn[0], fleet["as_of"])
+    recent, before = fleet["weeks"]["recent"]["margin"]
     return _moving(
         "margin", drawn, drawn[1]["p50"], f"Fade margin, weakest tenth of nodes: {moved(recent, before, 'dB', 2)}",
         "Fade margin, dB", 1.0, "Line: the median node. Band: the middle eight of ten nodes.",
@@ -170,7 +156,7 @@ def _headroom(fleet: Mapping[str, Any]) -> Made:
     drawn = _weeks(fleet, "headroom")
     if drawn is None:
         return None
-    recent, before = _recent(drawn[1]["p10"], drawn[0], fleet["as_of"])
+    recent, before = fleet["weeks"]["recent"]["headroom"]
     return _moving(
         "headroom", drawn, drawn[1]["p50"], f"Voltage above cut-off, lowest tenth: {moved(recent, before, 'V', 3)}",
         "Volts above cut-off", 1.0, "Line: the median node. Band: the middle eight of ten nodes.",
