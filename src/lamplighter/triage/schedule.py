@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
@@ -177,6 +177,8 @@ def _fit(
     model = _around(sites, covers, slot_day, reach)
     if len(model.pick_cost) > EASY_PICKS:
         reach, model = _widest(sites, covers, slot_day)
+    else:
+        search = replace(search, gap=0.0)
     while True:
         found = solve(model, sites, slot_hours, search)
         if found is not None and found.cost <= best.cost:
