@@ -13,7 +13,7 @@ from lamplighter.triage.cover import NEVER, Cover, best_cover
 
 UNSERVED = 1e5
 """Cost of a needed job that fits nowhere [money]: above any other cost, well below :data:`NEVER`."""
-EASY_PICKS = 1_500
+EASY_PICKS = 4_000
 """Up to this many possible jobs on possible trips, every day is looked at and the best plan proven."""
 MOST_PICKS = 6_000
 """Possible jobs on possible trips beyond which the programme takes minutes, so fewer days are looked at."""
