@@ -285,6 +285,18 @@ def test_two_nodes_renamed_to_one_keep_their_histories(tmp_path):
     assert [len(got.arrays(n).time) for n in ("X", "X (2)")] == pytest.approx([len(a), len(b)], abs=3)
 
 
+@pytest.mark.parametrize("delivery", [1.0, 0.95])
+def test_a_second_node_that_joins_under_a_name_is_taken_out_again(tmp_path, delivery):
+    owner = node("X", 1, delivery=delivery, battery=3.6, rssi=-85)
+    guest = node("X", 2, days=6, start=START + 8 * 86400, delivery=delivery, battery=2.9, rssi=-70, reading=10)
+    got = read_frames(tmp_path, *[node(f"N{k}", k) for k in range(4)], owner, guest)
+    assert len(got.arrays("X").time) == pytest.approx(len(owner), abs=8)
+    assert len(got.arrays("X (2)").time) == pytest.approx(len(guest), abs=8)
+    assert (got.arrays("X").battery_v < 3.5).sum() <= 2  # at the very start, where a check-in was lost
+    (note,) = [n for n in got.account.notes if n.kind == "mixed"]
+    assert "9 Jan 2026" in note.text
+
+
 def test_sound_nodes_are_not_parted(tmp_path):
     frames = [node(f"N{k}", 300 + k, days=30, delivery=0.9, sequence=10 * k) for k in range(6)]
     pump = node("PUMP", 5).assign(reading=np.tile([0.0, 5.0], 672))

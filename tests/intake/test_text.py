@@ -103,6 +103,13 @@ def test_a_stray_quotation_mark_does_not_swallow_the_file(tmp_path):
     assert len(got.table) == len(lines)
 
 
+def test_quotation_marks_inside_cells_are_text(tmp_path):
+    text = 'node,time,reading\nA,2026-01-0"5T08:00:00Z,1\nA,2026-01-05T09:00:00Z,2\nA 2" pipe,2026-01-05T10:00:00Z,3\n'
+    got = read(tmp_path, text)
+    assert got.nodes() == ["A", 'A 2" pipe']
+    assert list(got.rejects["line"]) == [2]
+
+
 def test_line_numbers_count_lines_inside_quoted_cells(tmp_path):
     text = 'node,time,reading,note\nA,2026-01-05T08:00:00Z,1,"one\ntwo\nthree"\n\nA,soon,2,x\n'
     got = read(tmp_path, text)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -113,7 +113,21 @@ def typed_cells(
         except (pa.ArrowKeyError, pa.ArrowNotImplementedError):
             return None
         else:
-            return Cells(table, Records(block))
+            return _agreeing(table, block)
+    return None
+
+
+def _agreeing(table: pa.Table, block: Block) -> Cells | None:
+    """Return the cells with the records that agree with them, None when the parser cut the block in another way.
+
+    Quotation marks inside a cell are text to the parser; then every line is a record, whatever they seem to enclose.
+    """
+    lines = block.data.count(b"\n") + (not block.data.endswith(b"\n"))
+    if not block.quoted and table.num_rows == lines:
+        return Cells(table, Records(block))
+    for records in (Records(block), Records(replace(block, quoted=False))):
+        if table.num_rows == len(records.bounds[0]):
+            return Cells(table, records)
     return None
 
 

@@ -19,6 +19,8 @@ from lamplighter.intake.zones import US
 from lamplighter.settings.intake import IntakeSettings
 from lamplighter.wording import count, date
 
+_EVEN = 2 / 3
+"""Share of the turns asked for at which a row speaks neither for nor against two nodes."""
 _NEAR = 5
 """Of those, the ones nearest to the end."""
 _EDGE = 20
@@ -160,10 +162,9 @@ def _begins(rows: Rows, a: int, b: int, s: IntakeSettings) -> int | None:
     """Return the first row from which two measures take turns until the end of a node's rows; None when none do."""
     if _turns(rows, max(a, b - s.mixed_min_rows - 2), b).mean() < s.mixed_min_turns:
         return None
-    turns = _turns(rows, a, b)
-    share = np.cumsum(turns[::-1]) / np.arange(1, len(turns) + 1)
-    good = np.flatnonzero(share >= s.mixed_min_turns)
-    return b - 1 - int(good[-1]) - 2 if len(good) else None
+    # Each turn speaks for the stretch to the end, each row without one against it; the best stretch is theirs.
+    balance = np.cumsum((_turns(rows, a, b) - _EVEN * s.mixed_min_turns)[::-1])
+    return b - 2 - 1 - int(np.argmax(balance))
 
 
 def _turns(rows: Rows, a: int, b: int) -> np.ndarray:
@@ -202,14 +203,15 @@ def _second(rows: Rows, start: int, a: int, b: int) -> np.ndarray:
 
 
 def _by_turns(x: np.ndarray) -> np.ndarray:
-    """Which rows are the second node's: each goes to whichever of the two last values it is nearer to."""
+    """Return which rows are the second node's: each goes to whichever of the two last values it is nearer to."""
+    first = np.sort(x[: 2 * _EDGE])
+    gap = int(np.argmax(np.diff(first))) + 1
+    last = [float(np.median(first[:gap])), float(np.median(first[gap:]))]
     second = np.zeros(len(x), dtype=bool)
-    last = [x[0], x[1]]
-    second[1] = True
-    for i in range(2, len(x)):
-        side = abs(x[i] - last[1]) < abs(x[i] - last[0])
+    for i, value in enumerate(x.tolist()):
+        side = abs(value - last[1]) < abs(value - last[0])
         second[i] = side
-        last[int(side)] = x[i]
+        last[side] = value
     return second
 
 
