@@ -127,7 +127,7 @@ class BatterySettings(Section):
         source=_CALIBRATED, low=0.2, high=5,
     )  # fmt: skip
     tipping_share: float = setting(
-        0.005, "share", "Standard deviation of the very day of the end, as a share of the record's length.",
+        0.007, "share", "Standard deviation of the very day of the end, as a share of the record's length.",
         source=_CALIBRATED, low=0, high=0.1,
     )  # fmt: skip
     spread_chemistry: float = setting(
