@@ -37,7 +37,7 @@ def missed_counts(cases: Sequence[Case]) -> list[ScoreRow]:
     errors, truth, within, near, n = 0.0, 0.0, 0, 0, 0
     for case in cases:
         odd = set(case.faults(*ODD)["node"]) | set(case.faults("removed", role="event")["node"])
-        silent = set(case.faults("silent")["node"])
+        silent = {n for n, f in case.facts.items() if case.as_of - (f.get("last_seen") or 0) > 2 * 86_400}
         for row in case.fleet.counts.to_dict("records"):
             said = case.facts.get(row["node"], {}).get("missed")
             if row["node"] in odd or (row["node"] in silent and row["fast"]):

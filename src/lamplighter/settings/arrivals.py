@@ -34,6 +34,9 @@ class ArrivalsSettings(Section):
     falling_loss: float = setting(
         0.03, "-", "Rise of the share lost that is worth a look; less is weather.", low=0.001, high=1.0
     )
+    falling_lasts_days: float = setting(
+        14.0, "d", "A fall of delivery must have lasted this long: bad spells of days pass.", low=1.0, high=365.0
+    )
     falling_odds: float = setting(
         0.05, "-", "Odds, before looking, that a node's delivery has changed.", low=1e-6, high=10.0
     )

@@ -51,7 +51,9 @@ class RadioSettings(Section):
     change_odds: float = setting(
         0.05, "-", "Odds, before looking, that a node's RSSI has changed for good.", low=1e-6, high=10.0
     )
-    step_margin_days: float = setting(4.0, "d", "A step must have lasted this long.", low=1.0, high=100.0)
+    step_margin_days: float = setting(
+        10.0, "d", "A step must have lasted this long: a flood or a parked truck passes.", low=1.0, high=100.0
+    )
     trend_margin_days: float = setting(45.0, "d", "A trend must have lasted this long.", low=7.0, high=1000.0)
     least_slope_db: float = setting(
         3.0,

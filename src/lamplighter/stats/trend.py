@@ -394,7 +394,9 @@ def trend(t: np.ndarray, y: np.ndarray, confidence: float = 0.95, others: np.nda
 
     The slope is the median of pair slopes. Its interval and the p-value come from a regression whose
     noise model is averaged over memories and slow shares (:mod:`lamplighter.stats.noise`), after
-    outliers were drawn in.
+    outliers were drawn in. On daily values of fourteen months at a level of 5 % it raised 3.5 to 7.5 %
+    false alarms whatever the memory of the noise, up to a month; Hamed and Rao's correction 10 to 49 %,
+    a block bootstrap 9 to 30 % (reports/trend_tests.md).
 
     Parameters
     ----------

@@ -19,7 +19,6 @@ USUAL_SLOPE = 0.3
 """The same for a slope, a year."""
 USUAL_WANDER = 0.06
 """Usual slow wander of the angle: good and bad weeks."""
-MARGIN_D = 5.0
 BEND_MARGIN_D = 30.0
 DAYS_A_YEAR = 365.25
 
@@ -106,7 +105,7 @@ def fall(day: np.ndarray, expected: np.ndarray, missed: np.ndarray, s: ArrivalsS
     if len(day) < 2 * WEEK or not _suspicious(expected, missed, s):
         return None
     scales = Scales(
-        step=USUAL_STEP, slope=USUAL_SLOPE, odds=s.falling_odds, margin=MARGIN_D / DAYS_A_YEAR,
+        step=USUAL_STEP, slope=USUAL_SLOPE, odds=s.falling_odds, margin=s.falling_lasts_days / DAYS_A_YEAR,
         bend_margin=BEND_MARGIN_D / DAYS_A_YEAR, wander=USUAL_WANDER,
     )  # fmt: skip
     found = explain(day / DAYS_A_YEAR, angle(expected, missed), scales)
