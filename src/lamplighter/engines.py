@@ -185,5 +185,5 @@ def _client(workers: int, scheduler: str | None) -> Iterator[Any]:
                 f"cannot reach a scheduler at {scheduler}", remedy="check the address: tcp://HOST:8786"
             ) from bad
         with client:
-            client.wait_for_workers(1, timeout="60s")
+            client.wait_for_workers(1, timeout=60)
             yield client

@@ -57,7 +57,7 @@ class ExportReader:
         plans = iter(plan_all([m for group in members for m in group], self.settings))
         number = first
         for path, group in zip(paths, members, strict=True):
-            read = [self._read(*next(plans), names, number + k, sink, path in self.named) for k in range(len(group))]
+            read = [self._read(next(plans), names, number + k, sink, path in self.named) for k in range(len(group))]
             yield Found(
                 accounts=tuple(one.account for one in read),
                 rejects=pd.concat(
@@ -69,10 +69,18 @@ class ExportReader:
             number += len(group)
 
     def _read(
-        self, export: Export | Broken, plan: Plan | InputError, names: Names, number: int, sink: Sink, named: bool
+        self,
+        planned: tuple[Export | Broken, Plan | InputError],
+        names: Names,
+        number: int,
+        sink: Sink,
+        named: bool,
     ) -> _Read:
+        export, plan = planned
         try:
-            if isinstance(plan, InputError) or isinstance(export, Broken):
+            if isinstance(export, Broken):
+                raise export.error
+            if isinstance(plan, InputError):
                 raise plan
             job = Job(plan, self.settings, names, number, dict(self.units))
             return _read_blocks(export, job, names, sink)

@@ -88,7 +88,9 @@ class Found:
 class Reader(Protocol):
     """Reads export files block by block; ``registered`` are the nodes that stand in the register."""
 
-    registered: Collection[str]
+    @property
+    def registered(self) -> Collection[str]:
+        """Nodes that stand in the register."""
 
     def __call__(self, paths: Sequence[Path], names: Names, first: int, sink: Sink) -> Iterator[Found]:
         """Give the rows of one file after the other to the sink, numbered by account from ``first``."""

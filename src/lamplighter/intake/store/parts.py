@@ -67,8 +67,9 @@ def ranked(names: Sequence[str]) -> tuple[list[str], np.ndarray]:
 
 def runs(values: np.ndarray) -> Iterator[tuple[int, int]]:
     """Yield start and end of every run of equal neighbours."""
-    edges = np.flatnonzero(np.concatenate([[True], values[1:] != values[:-1], [True]])) if len(values) else []
-    yield from pairwise(int(e) for e in edges)
+    if len(values):
+        edges = np.flatnonzero(np.concatenate([[True], values[1:] != values[:-1], [True]]))
+        yield from pairwise(edges.tolist())
 
 
 def slots(rows: Rows, names: list[str], buckets: int) -> Iterator[tuple[Slot, Rows]]:
