@@ -85,8 +85,7 @@ def interval(
     entry, seen = context.register[node], arrivals.get("interval_s")
     if not entry.interval_s or not seen or not np.isfinite(seen):
         return None
-    lately = float(m.spacing_s[np.argmax(m.spacing_n)]) if len(m.spacing_n) else seen
-    if min(abs(i / entry.interval_s - 1) for i in (seen, lately)) <= s.interval_tolerance:
+    if abs(seen / entry.interval_s - 1) <= s.interval_tolerance or keeps(m, entry.interval_s, s):
         return None
     pieces = arrivals.get("interval_pieces") or []
     return say.interval_differs(node, entry, seen, pieces[-1][0] if pieces else None)
@@ -96,14 +95,23 @@ def fast(
     node: str, m: DataMeasures, arrivals: Mapping[str, Any], usual: float, context: Context, s: DataSettings
 ) -> Finding | None:
     """Find a node whose alarm threshold lies inside normal operation."""
-    interval_s = arrivals.get("interval_s")
+    entry, seen = context.register[node], arrivals.get("interval_s")
+    stated = bool(entry.interval_s) and keeps(m, entry.interval_s, s)
+    interval_s = entry.interval_s if stated else seen
     if not interval_s or not np.isfinite(interval_s):
         return None
     share, extra = fast_sampling(m, float(interval_s), s)
-    spell = min(share, arrivals.get("fast_share") or 0.0)
+    spell = share if stated else min(share, arrivals.get("fast_share") or 0.0)
     if spell < max(s.fast_share, s.fast_times_fleet * usual) or share > s.fast_most:
         return None
-    return say.fast_sampling(node, context.register[node], share, extra, float(interval_s), usual)
+    return say.fast_sampling(node, entry, share, extra, float(interval_s), usual)
+
+
+def keeps(m: DataMeasures, interval_s: float, s: DataSettings) -> bool:
+    """Whether a node spent a good part of the last months at an interval, whatever it did otherwise."""
+    time_s = m.spacing_s * m.spacing_n
+    at = np.abs(m.spacing_s / interval_s - 1) <= s.interval_tolerance
+    return float(time_s[at].sum()) >= s.interval_kept * float(time_s.sum())
 
 
 def fast_sampling(m: DataMeasures, interval_s: float, s: DataSettings) -> tuple[float, float]:

@@ -93,8 +93,8 @@ def usual_levels(course: Course) -> float:
 
 
 def usual_range(value: np.ndarray) -> float:
-    """Range of the readings without the lowest and the highest one per cent."""
-    return float(np.ptp(np.quantile(value, (0.01, 0.99)))) if len(value) else 0.0
+    """Range of the readings without the lowest and the highest twentieth, which may be wild."""
+    return float(np.ptp(np.quantile(value, (0.05, 0.95)))) if len(value) else 0.0
 
 
 def band_width(course: Course, s: StuckSettings) -> float:

@@ -109,6 +109,9 @@ def state_of(m: ZeroMeasures, entry: RegisterEntry, s: ZeroSettings) -> State:
         years = m.time[-1] - start
         moved = abs(sum(b.size * (years / YEAR_S - b.time) for b in bends))
         low, high = rate - half, rate + half
+        if low <= 0 <= high:
+            # A drift that came to rest: what is left of it is an error, not a rate.
+            p, moved = 1.0, 0.0
     else:
         rate, low, high, p = whole.slope, whole.low, whole.high, whole.p
         since = max([float(start), *(c.time for c in steps), *([m.reset] if m.reset > start else [])])
