@@ -13,14 +13,14 @@ import platform
 import sys
 import tempfile
 from collections.abc import Iterable
+from importlib.metadata import version
 from pathlib import Path
 
-import numpy as np
-
-from tests.bench.fleet import WRITERS, write_register
 from tests.bench.timed import Timed, python
 
 STEPS = ("-m", "tests.bench.steps")
+"""Everything large is done in processes of their own: a child's peak memory counts from its parent's on."""
+LAYOUTS = ("plain", "tags", "wide")
 SMALL = {
     "main": (60, 12),
     "reading": (60, 3),
@@ -59,8 +59,7 @@ class Bench:
         """Return exports and register of a fleet, made when missing."""
         folder = self.folder / f"{layout}-{nodes}-{months}"
         if not folder.exists():
-            WRITERS[layout](folder, nodes, months)
-            write_register(folder / "register.txt", nodes)
+            python(*STEPS, "fleet", layout, folder, str(nodes), str(months))
         return sorted(map(str, folder.glob("*.csv"))), str(folder / "register.txt")
 
     def assess(self, exports: list[str], register: str) -> Timed:
@@ -133,7 +132,7 @@ class Bench:
         self.say("## Reading alone, beside pyarrow.csv on the same bytes; best of 3", "")
         self.table(
             "layout | CSV | check-ins | pyarrow.csv, s | read_exports, s | times | peak memory",
-            map(self.reading_row, WRITERS),
+            map(self.reading_row, LAYOUTS),
         )
 
     def reading_row(self, layout: str) -> str:
@@ -182,7 +181,8 @@ class Bench:
 
     def history_row(self, nodes: int) -> str:
         folder = self.folder / f"history-{nodes}"
-        register = write_register(self.folder / f"register-{nodes}.txt", nodes)
+        register = self.folder / f"register-{nodes}.txt"
+        python(*STEPS, "register", register, str(nodes))
         made = python(*STEPS, "build_history", folder, str(nodes), "3").data
         last = [v for k, v in made.items() if k.startswith("collect")][-1]
         ours = python(*STEPS, "history", register, folder).data
@@ -193,7 +193,8 @@ class Bench:
 
     def plan(self) -> None:
         """What a far larger fleet would need, from the cost of a few of its nodes measured here."""
-        folder, register = self.folder / "history-plan", write_register(self.folder / "register-plan.txt", SAMPLE_NODES)
+        folder, register = self.folder / "history-plan", self.folder / "register-plan.txt"
+        python(*STEPS, "register", register, str(SAMPLE_NODES))
         made = python(*STEPS, "build_history", folder, str(SAMPLE_NODES), str(12 * PLAN_YEARS)).data
         ours = python(*STEPS, "history", register, folder).data
         rows = ours["rows"] / SAMPLE_NODES
@@ -272,13 +273,9 @@ def main(arguments: list[str]) -> None:
 
 def machine() -> str:
     """Say what this ran on."""
-    import pandas as pd
-    import pyarrow as pa
-
-    versions = (
-        f"Python {platform.python_version()}, numpy {np.__version__}, pandas {pd.__version__}, pyarrow {pa.__version__}"
-    )
-    return f"{os.cpu_count()} cores, {platform.system()} {platform.machine()}, {versions}"
+    versions = ", ".join(f"{name} {version(name)}" for name in ("numpy", "pandas", "pyarrow"))
+    where = f"{os.cpu_count()} cores, {platform.system()} {platform.machine()}"
+    return f"{where}, Python {platform.python_version()}, {versions}"
 
 
 if __name__ == "__main__":

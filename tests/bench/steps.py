@@ -33,6 +33,21 @@ def floor(paths: list[str]) -> None:
         times["rows"] = sum(pyarrow.csv.read_csv(p).num_rows for p in paths)
 
 
+def fleet(layout: str, folder: str, nodes: str, months: str) -> None:
+    """Write the exports and the register of a fleet."""
+    from tests.bench.fleet import WRITERS
+
+    WRITERS[layout](Path(folder), int(nodes), int(months))
+    register(f"{folder}/register.txt", nodes)
+
+
+def register(path: str, nodes: str) -> None:
+    """Write the register of a fleet."""
+    from tests.bench.fleet import write_register
+
+    write_register(Path(path), int(nodes))
+
+
 def read(paths: list[str]) -> None:
     """Read exports as lamplighter does."""
     from lamplighter import read_exports

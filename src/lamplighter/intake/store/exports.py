@@ -58,11 +58,10 @@ class ExportReader:
         number = first
         for path, group in zip(paths, members, strict=True):
             read = [self._read(next(plans), names, number + k, sink, path in self.named) for k in range(len(group))]
+            frames = [frame for one in read for frame in one.rejects]
             yield Found(
                 accounts=tuple(one.account for one in read),
-                rejects=pd.concat(
-                    [empty_rejects(), *(frame for one in read for frame in one.rejects)], ignore_index=True
-                ),
+                rejects=pd.concat(frames, ignore_index=True) if frames else empty_rejects(),
                 notes=tuple(notes_of_jobs([(one.account.file, one.job) for one in read if one.job])),
                 broken=frozenset(number + k for k, one in enumerate(read) if one.job is None),
             )
