@@ -120,6 +120,7 @@ def assess(
     from lamplighter.results import read_assessment
     from lamplighter.screen import summary
     from lamplighter.settings import read_settings
+    from lamplighter.triage.papers import attach_plan
 
     chosen = read_settings(settings)
     known = read_acknowledged(acknowledged, chosen.timezone)
@@ -138,6 +139,7 @@ def assess(
             scheduler=scheduler,
         )
     note_changes(found, before, chosen, known)
+    attach_plan(found, chosen)
     page = write_outputs(found, source.rejects, out)
     typer.echo(summary(found, shutil.get_terminal_size().columns))
     typer.echo(f"\nReport: {page}")

@@ -16,6 +16,20 @@ from lamplighter.results import SEVERITIES, Assessment, Finding
 from lamplighter.settings import Settings
 from lamplighter.wording import DAY_S, date, duration, known, number, quantity
 
+# Kinds whose value tells how bad it is; for others (a level, a count that grows by itself) only the signal does.
+LARGER_IS_WORSE = frozenset(
+    {
+        "rssi_trend",
+        "rssi_step",
+        "zero_drift",
+        "zero_step",
+        "zero_error",
+        "delivery_falling",
+        "fast_sampling",
+        "bad_quality",
+    }
+)
+SMALLER_IS_WORSE = frozenset({"low_delivery", "low_margin"})
 KINDS = ("new", "worse", "better", "done", "gone")
 ChangeKind = Literal["new", "worse", "better", "done", "gone"]
 
@@ -140,21 +154,28 @@ def _moved(before: Finding, now: Finding, settings: Settings) -> tuple[ChangeKin
     step = SEVERITIES.index(now.severity) - SEVERITIES.index(before.severity)
     if step:
         return ("worse" if step < 0 else "better"), f"NE 107 signal {before.severity} became {now.severity}"
-    dates = [f.data.get("eol_p50") for f in (before, now)]
-    if all(isinstance(d, (int, float)) for d in dates):
-        moved = dates[1] - dates[0]
-        if abs(moved) >= settings.weekly.date_change_days * DAY_S:
-            how = "later" if moved > 0 else "earlier"
-            reason = f"likely end moved {duration(abs(moved))} {how}, to {date(dates[1])}"
-            return ("better" if moved > 0 else "worse"), reason
+    dates = [f.data.get("p50") for f in (before, now)]
+    if now.kind == "battery_end" and all(isinstance(d, (int, float)) for d in dates):
+        return _date_moved(dates[0], dates[1], settings)
+    if now.kind in LARGER_IS_WORSE | SMALLER_IS_WORSE and before.unit == now.unit and before.value and known(now.value):
+        return _size_moved(before, now, settings)
+    return None, ""
+
+
+def _date_moved(before: float, now: float, settings: Settings) -> tuple[ChangeKind | None, str]:
+    moved = now - before
+    if abs(moved) < settings.weekly.date_change_days * DAY_S:
         return None, ""
-    if not (known(before.value) and known(now.value) and before.unit == now.unit) or before.value == 0:
+    reason = f"likely end moved {duration(abs(moved))} {'later' if moved > 0 else 'earlier'}, to {date(now)}"
+    return ("better" if moved > 0 else "worse"), reason
+
+
+def _size_moved(before: Finding, now: Finding, settings: Settings) -> tuple[ChangeKind | None, str]:
+    growth = abs(now.value) / abs(before.value) - 1.0  # type: ignore[arg-type]
+    if abs(growth) < settings.weekly.size_change_share:
         return None, ""
-    growth = abs(now.value) / abs(before.value) - 1.0
-    if abs(growth) < settings.weekly.size_change_share or before.unit == "":
-        return None, ""
-    reason = f"went from {number(before.value)} to {quantity(now.value, now.unit)}"
-    return ("worse" if growth > 0 else "better"), reason
+    worse = (growth > 0) == (now.kind in LARGER_IS_WORSE)
+    return ("worse" if worse else "better"), f"went from {number(before.value)} to {quantity(now.value, now.unit)}"
 
 
 def _changes_of_past(old: Assessment, new: Assessment, partners: Mapping[str, Finding]) -> list[Change]:

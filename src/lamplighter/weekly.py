@@ -28,8 +28,8 @@ from lamplighter.results import SEVERITIES, Assessment, Item, read_assessment
 from lamplighter.screen import summary_markdown, summary_text
 from lamplighter.settings import Settings, read_settings
 from lamplighter.settings.weekly import WeeklySettings
-from lamplighter.triage.papers import write_visits
-from lamplighter.triage.visits import VisitPlan, plan_visits
+from lamplighter.triage.papers import attach_plan, write_visits
+from lamplighter.triage.visits import VisitPlan
 from lamplighter.wording import DAY_S, count, duration, instant, joined, moment, percent
 
 QUIET, NEEDS_A_PERSON, COULD_NOT_RUN, DATA_LACKING = 0, 1, 2, 3
@@ -109,7 +109,7 @@ def run_weekly(settings_file: str | Path, *, now: float, progress: Progress | No
         comparison = against_last(assessment, places, week, settings)
         lacking = lacks(assessment, comparison, now, settings.weekly)
         notes = (*problems, *lacking, *([] if collected or problems else ["no new export arrived since the last run"]))
-        plan = plan_visits(assessment, settings)
+        plan = attach_plan(assessment, settings)
         trips = next_visits(plan)
         text = summary_text(assessment, notes, trips)
         summaries = {"summary.txt": text, "summary.md": summary_markdown(assessment, notes, trips)}
@@ -261,7 +261,8 @@ def publish(
     try:
         shutil.rmtree(aside, ignore_errors=True)
         write_outputs(assessment, rejects, aside)
-        write_visits(plan, aside)
+        earlier = [w for w in published(reports) if w < week]
+        write_visits(plan, aside, previous=reports / earlier[-1] if earlier else None)
         for name, text in summaries.items():
             (aside / name).write_text(text, encoding="utf-8")
         _replace_folder(aside, target)

@@ -7,10 +7,12 @@ from pathlib import Path
 
 import pytest
 
+from lamplighter import assess, read_exports
 from lamplighter.compare import Acknowledgement, changes_of, compare, comparison_text, in_force, read_acknowledged
 from lamplighter.errors import InputError
 from lamplighter.results import Assessment, Finding, NodeRow
 from tests.core.test_results import an_assessment
+from tests.open_data import motes, write_export
 
 DAY = 86_400.0
 THEN = 1764054000.0
@@ -30,6 +32,11 @@ def finding(**changes) -> Finding:
     )
 
 
+def battery_end(days: float) -> Finding:
+    """A battery finding as the check makes it: days left as its value, the date in its data."""
+    return finding(check="battery", kind="battery_end", value=days, unit="days", data={"p50": NOW + days * DAY})
+
+
 def kinds(old: list[Finding], new: list[Finding], **more) -> list[tuple[str, str]]:
     found = compare(week(THEN, old), week(NOW, new, **more))
     return [(c.kind, c.node) for c in found.changes]
@@ -47,9 +54,12 @@ def kinds(old: list[Finding], new: list[Finding], **more) -> list[tuple[str, str
         ([finding(severity="info")], [], []),
         ([finding(value=-6.0, unit="dB/yr")], [finding(value=-9.0, unit="dB/yr")], [("worse", "A")]),
         ([finding(value=-6.0, unit="dB/yr")], [finding(value=-6.6, unit="dB/yr")], []),
-        ([finding(data={"eol_p50": NOW + 90 * DAY})], [finding(data={"eol_p50": NOW + 60 * DAY})], [("worse", "A")]),
-        ([finding(data={"eol_p50": NOW + 90 * DAY})], [finding(data={"eol_p50": NOW + 88 * DAY})], []),
-        ([finding(data={"eol_p50": NOW + 60 * DAY})], [finding(data={"eol_p50": NOW + 90 * DAY})], [("better", "A")]),
+        ([battery_end(90)], [battery_end(60)], [("worse", "A")]),
+        ([battery_end(90)], [battery_end(88)], []),
+        ([battery_end(60)], [battery_end(90)], [("better", "A")]),
+        ([finding(kind="low_delivery", value=0.8)], [finding(kind="low_delivery", value=0.4)], [("worse", "A")]),
+        ([finding(kind="low_margin", value=4.0)], [finding(kind="low_margin", value=8.0)], [("better", "A")]),
+        ([finding(kind="silent", value=10.0)], [finding(kind="silent", value=300.0)], []),
     ],
 )
 def test_kinds_of_change(old: list[Finding], new: list[Finding], expected: list) -> None:
@@ -124,3 +134,12 @@ def test_a_wrong_acknowledged_file_is_refused(tmp_path: Path, text: str, words: 
     path.write_text(text)
     with pytest.raises(InputError, match=words):
         read_acknowledged(path)
+
+
+def test_the_dates_compared_are_those_that_the_battery_check_gives(tmp_path: Path) -> None:
+    export = write_export(motes("01", "45"), tmp_path / "motes.csv")
+    (tmp_path / "register.csv").write_text("node,cutoff_v\nmote-01,2.3\nmote-45,2.3\n", encoding="utf-8")
+    found = assess(read_exports([export]), tmp_path / "register.csv", as_of="2004-03-16T20:00Z")
+    ends = [f for f in found.findings if f.kind == "battery_end"]
+    assert ends
+    assert all(isinstance(f.data["p50"], float) for f in ends)

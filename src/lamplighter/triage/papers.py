@@ -10,12 +10,14 @@ from typing import Any
 from lamplighter import wording
 from lamplighter.checkins import DAY_S
 from lamplighter.errors import InputError
+from lamplighter.results import Assessment
+from lamplighter.settings import Settings
 from lamplighter.tables import write_csv
 from lamplighter.triage.ages import BestAge
 from lamplighter.triage.calendar import calendar_text
 from lamplighter.triage.cautions import cautions_for
 from lamplighter.triage.jobs import Job
-from lamplighter.triage.visits import Visit, VisitPlan
+from lamplighter.triage.visits import Visit, VisitPlan, plan_visits
 
 VISIT_COLUMNS = (
     "visit", "day", "crew", "start", "end", "place", "subject", "name", "item", "action", "cause", "status", "part",
@@ -224,6 +226,13 @@ def proof_words(plan: VisitPlan) -> str:
         return "No plan with these windows, crews and costs is cheaper."
     at_most = wording.percent(max(plan.gap, 0.001), 2)
     return f"No plan with these windows, crews and costs is more than {at_most} cheaper."
+
+
+def attach_plan(assessment: Assessment, settings: Settings) -> VisitPlan:
+    """Plan the visits of an assessment and keep a summary in it, for the report; return the plan."""
+    plan = plan_visits(assessment, settings)
+    assessment.fleet["visits"] = plan_summary(plan)
+    return plan
 
 
 def plan_summary(plan: VisitPlan) -> dict[str, Any]:
