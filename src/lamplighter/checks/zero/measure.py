@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -28,8 +28,10 @@ class ZeroMeasures:
         Span of the register [unit]; NaN when not known.
     days_seen : int
         Days with any reading.
-    time, error, temperature : ndarray, shape (n_days,)
-        Rests at zero: time [s since 1970-01-01 UTC], error [% of span], temperature [degC].
+    time, error : ndarray, shape (n_days,)
+        Rests at zero: time [s since 1970-01-01 UTC], error [% of span].
+    grain : float
+        Resolution of the reading [% of span]: nothing is known more closely.
     passing : float
         Readings just above the rest, for each one at it.
     scatter : float
@@ -55,7 +57,7 @@ class ZeroMeasures:
     days_seen: int
     time: np.ndarray
     error: np.ndarray
-    temperature: np.ndarray
+    grain: float
     passing: float
     scatter: float
     explained: Explanation | None
@@ -86,7 +88,7 @@ def measure(history: NodeHistory, settings: Settings) -> ZeroMeasures:
         days_seen=rests.days_seen,
         time=rests.time,
         error=rests.error,
-        temperature=rests.temperature,
+        grain=grain(history.good_reading, entry.span),
         passing=rests.passing,
         scatter=1.4826 / math.sqrt(2) * float(np.median(np.abs(np.diff(rests.error)))) if len(rests.error) > 1 else 0.0,
         explained=explained,
@@ -97,8 +99,8 @@ def measure(history: NodeHistory, settings: Settings) -> ZeroMeasures:
         below_pct=below[1],
         below_since=below[2],
         below_levels=int(below[3]),
-        day=history.daily.day,
-        middle=100 * (history.daily.reading_median - zero_of(entry.lrl, entry.span)) / entry.span,
+        day=history.daily.day.astype(np.int32),
+        middle=(100 * (history.daily.reading_median - zero_of(entry.lrl, entry.span)) / entry.span).astype(np.float32),
     )
 
 
@@ -110,7 +112,7 @@ def unknown_span(days_seen: int, reset: float) -> ZeroMeasures:
         days_seen=days_seen,
         time=none,
         error=none,
-        temperature=none,
+        grain=0.0,
         passing=0.0,
         scatter=0.0,
         explained=None,
@@ -145,13 +147,25 @@ def analyse(
     known = tuple((r - rests.time[0]) / YEAR_S for r in resets)
     explained = explain(years, rests.error, scales, others, sizes, known)
     if explained is None or bends_of(explained):
-        return explained, None, warm
+        return slim(explained), None, warm
     since = max([k for k in (*known, *steps_of(explained)) if k <= years[-1]], default=0.0)
     after, free = years >= since, rests.error - explained.others
     if after.sum() < s.min_rest_days:
         # Too soon after the last step: the days before it tell the rate, with the steps taken out.
         after, free = np.ones(len(years), dtype=bool), free - explained.fitted
-    return explained, trend(*gathered(years[after], free[after], s.trend_points)), warm
+    return slim(explained), trend(*gathered(years[after], free[after], s.trend_points)), warm
+
+
+def slim(explained: Explanation | None) -> Explanation | None:
+    """Leave out the effect of temperature on every day, which no judgement needs."""
+    return None if explained is None else replace(explained, others=np.zeros(0))
+
+
+def grain(reading: np.ndarray, span: float) -> float:
+    """Return the resolution of a reading [% of span]: the 2 % quantile of its steps that are not zero."""
+    steps = np.abs(np.diff(reading[np.isfinite(reading)]))
+    steps = steps[steps > 0]
+    return 100 * float(np.quantile(steps, 0.02)) / span if len(steps) else 0.0
 
 
 def gathered(t: np.ndarray, y: np.ndarray, most: int) -> tuple[np.ndarray, np.ndarray]:

@@ -81,4 +81,4 @@ def difference(a: ZeroMeasures, b: ZeroMeasures) -> tuple[np.ndarray, np.ndarray
     days, i, j = np.intersect1d(a.day, b.day, assume_unique=True, return_indices=True)
     apart = a.middle[i] - b.middle[j]
     known = np.isfinite(apart)
-    return days[known].astype(float), apart[known]
+    return days[known].astype(float), apart[known].astype(float)

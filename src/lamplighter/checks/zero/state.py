@@ -116,12 +116,15 @@ def state_of(m: ZeroMeasures, entry: RegisterEntry, s: ZeroSettings) -> State:
         rate, low, high, p = whole.slope, whole.low, whole.high, whole.p
         since = max([float(start), *(c.time for c in steps), *([m.reset] if m.reset > start else [])])
         moved = abs(rate) * (last - since) / YEAR_S
+    # Within half a step of the resolution nothing is known, however still the readings are.
+    blind = m.grain / 2 * YEAR_S / max(last - since, YEAR_S / 12)
+    low, high = min(low, rate - blind), max(high, rate + blind)
     resets = [c.time for c in steps] + ([m.reset] if math.isfinite(m.reset) else [])
     return State(
         judged=True,
         tolerance=tolerance,
         error=float(fit[-1]),
-        error_half=_level_half(m, explained.noise_sd),
+        error_half=max(_level_half(m, explained.noise_sd), m.grain / 2),
         rate=rate,
         rate_low=low,
         rate_high=high,
