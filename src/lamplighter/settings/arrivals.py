@@ -58,6 +58,10 @@ class ArrivalsSettings(Section):
     outage_least_min: float = setting(
         15.0, "min", "Shorter common silences are collisions or crowding, not outages.", low=0.0, high=10_000.0
     )
+    adopt_log_odds: float = setting(
+        8.0, "nats", "Evidence that a node on no gateway in the register shares one's outages; 8 is 3,000 to 1.",
+        low=1.0, high=200.0,
+    )  # fmt: skip
     outage_covers: float = setting(
         0.8, "-", "A gap that an outage covers by this share is put down to it in full.", low=0.5, high=1.0
     )

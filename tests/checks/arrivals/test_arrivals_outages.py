@@ -129,3 +129,25 @@ def test_a_removed_node_is_neither_silent_nor_an_outage() -> None:
     assert not [f for f in result.findings if f.node == "N-1"]
     assert result.verdicts["N-1"].state == "not evaluated"
     assert result.facts["N-1"]["missed"] == 0
+
+
+def test_a_node_without_a_gateway_is_put_where_it_falls_silent() -> None:
+    nodes = fleet(20, 60, gateways=TWO, downs=((20, 10, "G-A"), (30, 8, "G-B"), (40, 9, "G-A"), (50, 7, "G-B")))
+    for name in ("N-000", "N-001"):
+        nodes[name] = history(nodes[name].time, node=name, as_of=nodes[name].as_of)
+    facts = judged(nodes).facts
+    assert (facts["N-000"]["gateway_inferred"], facts["N-001"]["gateway_inferred"]) == ("G-A", "G-B")
+    assert facts["N-000"]["missed_outage"] == pytest.approx(19, abs=2)
+    assert facts["N-001"]["missed_outage"] == pytest.approx(15, abs=2)
+    assert facts["N-002"]["gateway_inferred"] == ""
+
+
+def test_two_nodes_under_one_name_are_not_judged() -> None:
+    one, two = due_times(60, HOUR, 0.3, 2e-5), due_times(60, HOUR, 0.62, -3e-5)
+    both = np.sort(np.concatenate([one, two[two > START + 20 * DAY]]))
+    result = judged({"N-1": history(both, entry=RegisterEntry(node="N-1", interval_s=HOUR))})
+    assert result.facts["N-1"]["interleaved_share"] > 0.9
+    assert result.verdicts["N-1"].state == "not evaluated"
+    assert result.findings == []
+    single = judged({"N-1": history(one, entry=RegisterEntry(node="N-1", interval_s=HOUR))})
+    assert single.facts["N-1"]["interleaved_share"] == 0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -33,6 +34,8 @@ class Shared:
         Nodes in the order of their numbers.
     gateways : tuple of str
         Gateways in the order of their numbers.
+    inferred : dict of node to gateway
+        Nodes that the register puts on no gateway, and the one whose outages they share.
     windows : list of Window
         In order of time.
     lost, cause : dict of node to ndarray, shape (g,)
@@ -43,6 +46,7 @@ class Shared:
 
     nodes: tuple[str, ...]
     gateways: tuple[str, ...]
+    inferred: dict[str, str]
     windows: list[Window]
     lost: dict[str, np.ndarray]
     cause: dict[str, np.ndarray]
@@ -74,17 +78,58 @@ def share_out(measures: Mapping[str, ArrivalsMeasure], context: Context) -> Shar
         windows += [w for w in found if not gateways or len(np.unique(who.group[w.members])) > 1]
     left = without(silences, windows)
     windows += common_silences(left, who, members, GATEWAY, s.outage_share, s)
+    members, adopted = adopt(left, who, members, windows, s.adopt_log_odds)
     windows += common_silences(without(silences, windows), who, {-1: everyone}, GROUP, 0.0, s, part=True)
     windows.sort(key=lambda w: (w.start, w.level, w.group))
     about = {HOST: lambda _w: everyone, GATEWAY: lambda w: members[w.group], GROUP: lambda w: w.members}
     lost, cause = attribute(silences, windows, [about[w.level](w) for w in windows], s.outage_covers)
     per_node = {n: slice(a, b) for n, (a, b) in zip(nodes, owners, strict=True)}
     return Shared(
-        nodes, gateways, windows,
+        nodes, gateways, {nodes[k]: gateways[g] for k, g in adopted.items()}, windows,
         {n: lost[at] for n, at in per_node.items()},
         {n: cause[at] for n, at in per_node.items()},
         {n: _by_day(measures[n], lost[at], cause[at], windows) for n, at in per_node.items()},
     )  # fmt: skip
+
+
+def adopt(
+    silences: Silences, who: Presence, members: dict[int, np.ndarray], windows: list[Window], log_odds: float
+) -> tuple[dict[int, np.ndarray], dict[int, int]]:
+    """Put nodes without a gateway in the register on the gateway whose outages they share.
+
+    Returns
+    -------
+    members : dict of gateway number to node numbers
+        With the nodes taken in.
+    adopted : dict of node number to gateway number
+    """
+    adopted: dict[int, int] = {}
+    for node in np.flatnonzero(who.group < 0).tolist():
+        mine = np.flatnonzero(silences.node == node)
+        weights = {g: _shares_outages(silences, mine, who, node, g, windows) for g in members}
+        best = max(weights, key=weights.__getitem__, default=-1)
+        if best >= 0 and weights[best] >= log_odds:
+            adopted[node] = best
+    taken = {g: [n for n, to in adopted.items() if to == g] for g in members}
+    return {g: np.sort(np.append(old, taken[g]).astype(np.int64)) for g, old in members.items()}, adopted
+
+
+def _shares_outages(
+    silences: Silences, mine: np.ndarray, who: Presence, node: int, gateway: int, windows: list[Window]
+) -> float:
+    """Return the log odds that a node was silent with a gateway because it is on it."""
+    start, end, step = silences.start[mine], silences.end[mine], who.interval[node]
+    slots = max((who.last[node] - who.first[node]) / step, 1.0)
+    weight = 0.0
+    for w in windows:
+        if w.level != GATEWAY or w.group != gateway or w.start < who.first[node] or w.ended - w.began < 1.5 * step:
+            continue
+        if ((start <= w.start + step) & (end >= w.end - step)).any():
+            # How seldom the node is silent for about as long at any given time.
+            weight -= math.log((np.sum(end - start >= 0.5 * (w.end - w.start)) + 1) / slots)
+        else:
+            weight += math.log(1 - w.share + 0.02)
+    return weight
 
 
 def _gather(

@@ -41,6 +41,8 @@ ONE_BY_ONE = 4.0
 """A gap of more regular intervals than this is an outage or a bad spell rather than single losses."""
 OFTEN = 0.1
 """Share of the time from which on a node samples fast often enough to expect it in a long gap."""
+FITS_PAIR = 0.03
+LEAST_PAIRS = 50
 CHUNK = 64
 FEW = 3
 RETRY = 0.02
@@ -320,3 +322,24 @@ def steps_between(spacing: np.ndarray, interval: np.ndarray) -> np.ndarray:
         tracked.append(k)
         late = max(min((1 - FOLLOW) * (late + r - k), 1.0), -1.0)
     return np.array(tracked, dtype=np.int64)
+
+
+def interleaved_share(time: np.ndarray, interval_s: float) -> float:
+    """Share of rows an interval after the last but one, not after the last: two nodes under one name.
+
+    Parameters
+    ----------
+    time : ndarray, shape (n,)
+        Check-ins [s].
+    interval_s : float
+        Interval stated or had at first [s].
+    """
+    if len(time) < LEAST_PAIRS or not interval_s > 0:
+        return 0.0
+    single = np.diff(time)[1:] / interval_s
+    double = (time[2:] - time[:-2]) / interval_s
+    return float(
+        np.mean(
+            (np.abs(double - 1) < FITS_PAIR) & (np.abs(single - 1) > 2 * FITS_PAIR) & (np.abs(single - 0.5) > FITS_PAIR)
+        )
+    )

@@ -13,8 +13,10 @@ Columns: interval_s, first_seen, last_seen, expected, received, missed, delivery
 ``expected`` and ``missed`` leave out what was lost in outages; that is ``missed_outage``.
 
 Further: interval_pieces (list of [start, seconds]), fast_share, interval_jitter, repeated (rows sent again),
-counted (the node's own counter was used), silent_limit_s, silent (bool), in_outage (bool: its gateway or the
-host is silent now), loss_rate, loss_burst (mean missed in a row), recent_delivery, recent_delivery_low,
+counted (the node's own counter was used),
+gateway_inferred (the gateway whose outages a node shares that the register puts on none), interleaved_share (of the
+last days' rows: two nodes seem to answer to one name), silent_limit_s, silent (bool), in_outage (bool: its gateway
+or the host is silent now), loss_rate, loss_burst (mean missed in a row), recent_delivery, recent_delivery_low,
 recent_delivery_high, loss_weak_signal and loss_strong_signal (share lost in the weakest and strongest quarter of
 RSSI), loss_signal_p, loss_cold, loss_warm, loss_temperature_p, loss_low_battery, loss_high_battery, loss_battery_p,
 loss_peak_hour (local, first of three), loss_peak_ratio, loss_peak_p, loss_by_hour (24 shares).
@@ -45,6 +47,8 @@ from lamplighter.wording import duration
 
 SAME_TIME_D = 21.0
 """Falls of delivery within this many days of each other may have one cause."""
+DOUBLED = 0.3
+"""Share of rows that look like a second node's from which counts are not believed."""
 SAME_SHARE = 0.5
 """... when they are on at least this share of a gateway's nodes."""
 SAME_NODES = 4
@@ -87,7 +91,7 @@ def judge(measures: Mapping[str, ArrivalsMeasure], context: Context) -> CheckRes
         own = _own_findings(node, falls.get(name), context.register[name].gateway, s)
         result.findings.extend(own)
         result.verdicts[name] = _verdict(node, own, s)
-        result.facts[name] = _facts(node)
+        result.facts[name] = _facts(node) | {"gateway_inferred": shared.inferred.get(name, "")}
         result.series[name] = _series(m, node.outage)
         result.gaps.extend(_listed(node, shared, s))
     for name in sorted(context.registered - set(measures)):
@@ -140,7 +144,7 @@ def silence_limit(m: ArrivalsMeasure, lost: np.ndarray, s: ArrivalsSettings) -> 
 
 def _real_falls(nodes: Mapping[str, _Node], s: ArrivalsSettings) -> dict[str, Fall]:
     """Return falls that stand after false discovery control and are large enough to matter."""
-    p = np.array([n.fall.p if n.fall else 1.0 for n in nodes.values()])
+    p = np.array([n.fall.p if n.fall and n.measure.interleaved < DOUBLED else 1.0 for n in nodes.values()])
     called = benjamini_hochberg(p, s.false_discovery_rate).called
     return {
         name: n.fall
@@ -174,6 +178,8 @@ def _own_findings(node: _Node, fallen: Fall | None, gateway: str, s: ArrivalsSet
     found = []
     if node.silent:
         found.append(said.silent(node.name, node.measure, gateway, node.limit_s, s.silent_quantile))
+    if node.measure.interleaved >= DOUBLED:
+        return found  # two nodes under one name: what is missing from which cannot be said
     if fallen is not None:
         found.append(said.falling(node.name, gateway, fallen))
     enough = (node.measure.received + node.own)[node.measure.day > node.measure.day[-1] - s.recent_days].sum()
@@ -187,6 +193,10 @@ def _verdict(node: _Node, found: list[Finding], s: ArrivalsSettings) -> Verdict:
         return Verdict(state="finding", reason=found[0].evidence)
     if node.removed:
         return Verdict(state="not evaluated", reason="removed, says the work log")
+    if node.measure.interleaved >= DOUBLED:
+        return Verdict(
+            state="not evaluated", reason="two nodes seem to answer to this name; missed check-ins cannot be told"
+        )
     if node.in_outage:
         return Verdict(state="not evaluated", reason="its gateway or the host is silent now")
     if (node.measure.received + node.own).sum() < s.least_expected:
@@ -213,6 +223,7 @@ def _facts(node: _Node) -> dict[str, Any]:
         "recent_delivery_low": _known(node.recent.low),
         "recent_delivery_high": _known(node.recent.high),
         "counted": m.counted,
+        "interleaved_share": round(m.interleaved, 4),
         "silent": node.silent,
         "silent_limit_s": round(node.limit_s),
         "in_outage": node.in_outage,

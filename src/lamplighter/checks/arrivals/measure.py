@@ -9,7 +9,7 @@ import numpy as np
 
 from lamplighter.checkins import COMPRESSED, DAY_S, NodeHistory
 from lamplighter.checks.arrivals.counter import counted_steps, repeats
-from lamplighter.checks.arrivals.intervals import Schedule, first_sendings, infer_schedule
+from lamplighter.checks.arrivals.intervals import Schedule, first_sendings, infer_schedule, interleaved_share
 from lamplighter.checks.arrivals.loss import MOST_MISSED, LossPattern, loss_pattern
 from lamplighter.settings import Settings
 from lamplighter.settings.arrivals import ArrivalsSettings
@@ -66,6 +66,8 @@ class ArrivalsMeasure:
         Whether the node's own counter was used.
     dropped : int
         Check-ins missed in short gaps that are not remembered singly.
+    interleaved : float
+        Share of the last days' rows that look like two nodes answering to one name.
     """
 
     first: float
@@ -83,6 +85,7 @@ class ArrivalsMeasure:
     spacings: int
     counted: bool
     dropped: int
+    interleaved: float
     pattern: LossPattern | None
 
 
@@ -118,10 +121,13 @@ def measure(history: NodeHistory, settings: Settings) -> ArrivalsMeasure:
         due[short], settings.timezone,
     )  # fmt: skip
     kept, dropped = longest(gaps, s.most_gaps)
+    late = time[time >= time[-1] - s.recent_days * DAY_S]
+    doubled = max(interleaved_share(late, stated or 0.0), interleaved_share(late, schedule.pieces[0][1]))
     return ArrivalsMeasure(
         first=float(time[0]), last=float(time[-1]), as_of=history.as_of, schedule=_light(schedule), judged=True,
         why_not="", rows=len(time), repeated=int(len(fresh) - fresh.sum()), day=day, received=received, missed=missed,
-        gaps=kept,        spacings=len(steps), counted=counted is not None, dropped=dropped, pattern=pattern,
+        gaps=kept, spacings=len(steps), counted=counted is not None, dropped=dropped, interleaved=doubled,
+        pattern=pattern,
     )  # fmt: skip
 
 
@@ -137,7 +143,7 @@ def _bare(history: NodeHistory, time: np.ndarray, why_not: str) -> ArrivalsMeasu
     return ArrivalsMeasure(
         first=float(time[0]), last=float(time[-1]), as_of=history.as_of, schedule=None, judged=False, why_not=why_not,
         rows=len(time), repeated=len(history) - len(time), day=day, received=received, missed=missed, gaps=nothing,
-        spacings=max(len(time) - 1, 0), counted=False, dropped=0, pattern=None,
+        spacings=max(len(time) - 1, 0), counted=False, dropped=0, interleaved=0.0, pattern=None,
     )  # fmt: skip
 
 

@@ -57,6 +57,7 @@ class _Node:
     drop: Change | None
     rise: Change | None
     antenna: bool
+    antenna_db: float
 
 
 def judge(measures: Mapping[str, RadioMeasure], context: Context) -> CheckResult:
@@ -96,11 +97,12 @@ def _consider(
     margin = margin_of(m, entry, s)
     since = max(m.resets, default=-math.inf)
     antenna = any(name in d.nodes for d in mine)
+    lost = -sum(d.size for d in mine)
     if m.found is None:
-        return _Node(name, m, margin, None, None, None, antenna)
+        return _Node(name, m, margin, None, None, None, antenna, lost)
     own = [c for c in m.found.changes if c.time * YEAR_S > since]
     drop, rise = _steps(own, m, s)
-    return _Node(name, m, margin, decline_of(own, m, since / YEAR_S, s), drop, rise, antenna)
+    return _Node(name, m, margin, decline_of(own, m, since / YEAR_S, s), drop, rise, antenna, lost)
 
 
 def _again(
@@ -227,7 +229,8 @@ def _now(node: _Node, entry: RegisterEntry, context: Context) -> list[Finding]:
     facts = arrivals.facts.get(node.name, {}) if arrivals else {}
     holds = (facts.get("recent_delivery") or 0.0) >= s.holds_delivery
     wanted = s.critical_margin_db if holds else s.least_margin_db
-    if margin.median_db + 1.96 * margin.error_db < wanted:
+    # What the gateway's antenna lost is the gateway's to mend.
+    if margin.median_db + node.antenna_db + 1.96 * margin.error_db < wanted:
         found.append(said.low_margin(node.name, entry.gateway, m, margin, s.least_margin_db))
     if m.recent_median > s.too_strong_dbm:
         found.append(said.too_strong(node.name, entry.gateway, m, s.too_strong_dbm))
