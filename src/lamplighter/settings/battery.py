@@ -104,10 +104,17 @@ class BatterySettings(Section):
         0.04, "share", "A fresh voltage this near to a multiple of 3.6 V is taken for lithium thionyl chloride.", low=0
     )
     below_hold_days: float = setting(
-        2.0, "days", "Voltage must stay under the cut-off this long to have ended the battery.", low=0
+        4.0, "days", "Voltage must stay under the cut-off this long to have ended the battery.", low=0
+    )
+    last_stretch: float = setting(
+        0.25, "share", "In this last share of the way to the cut-off, readings or check-ins that fail end the battery.",
+        low=0, high=1,
+    )  # fmt: skip
+    collapse_share: float = setting(
+        0.3, "share", "Days with fewer than this share of the usual check-ins count as failing.", low=0, high=1
     )
     cold_margin_sd: float = setting(
-        0.5, "sd", "How many standard deviations below the season's mean the coldest expected day lies.", low=0
+        0.25, "sd", "How many standard deviations below the season's mean the coldest expected day lies.", low=0
     )
     season_min_days: float = setting(
         365.0, "days", "With temperature known this long, the forecast follows the node's own seasons.", low=180

@@ -107,6 +107,26 @@ def test_a_battery_below_its_cutoff_is_a_failure_since_the_day_it_fell():
     assert "below its cut-off of 2.2 V (from the register)" in finding.evidence
 
 
+def test_readings_that_go_invalid_at_low_voltage_end_a_battery_before_its_cutoff():
+    node = make_node(alkaline_pair, days=310, life=330, begin=0.05, battery_chemistry="alkaline", cutoff_v=2.0)
+    reading = np.where(node.time > START + 290 * DAY, np.nan, 1.0)
+    node.extra["reading"] = reading
+    facts = judged(node).facts["n1"]
+    assert facts["eol_method"] == "readings gone invalid at low voltage"
+    assert abs(facts["battery_ended"] - START - 290 * DAY) < 2 * DAY
+
+
+def test_check_ins_that_fail_at_low_voltage_end_a_battery_and_at_high_voltage_do_not():
+    for days, ended in ((296, True), (150, False)):
+        node = make_node(alkaline_pair, days=days, life=330, begin=0.05, battery_chemistry="alkaline", cutoff_v=2.0)
+        late = node.time > START + (days - 10) * DAY
+        keep = ~late | (np.arange(len(late)) % 8 == 0)
+        for name in ("time", "volts", "temperature"):
+            setattr(node, name, getattr(node, name)[keep])
+        method = judged(node).facts["n1"]["eol_method"]
+        assert (method == "check-ins failing at low voltage") == ended
+
+
 def test_severity_grows_as_the_end_comes_near():
     curve, cutoff = CURVES["alkaline"]
     end = START + end_day(curve, cutoff, 450, 0.15) * DAY

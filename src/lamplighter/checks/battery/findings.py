@@ -17,6 +17,13 @@ from lamplighter.results import Finding
 from lamplighter.settings.battery import BatterySettings
 from lamplighter.wording import date, dates_between, duration, iso, quantity
 
+ENDED_BY = {
+    "voltage": "below the cut-off",
+    "readings": "readings gone invalid at low voltage",
+    "check-ins": "check-ins failing at low voltage",
+}
+"""Name of the method when the end has come."""
+
 
 def cautions(battery: Battery) -> tuple[str, ...]:
     """Return keys of the cautions that go with changing this battery; an unknown one may be lithium."""
@@ -31,7 +38,7 @@ def prediction_facts(p: Prediction) -> dict[str, Any]:
     """Return the columns of the end of life."""
     if p.forecast is None:
         end = p.ended_at
-        method = "below the cut-off" if p.ended_by == "voltage" else "readings gone invalid at low voltage"
+        method = ENDED_BY[p.ended_by]
         return {
             "eol_p10": end,
             "eol_p50": end,
@@ -64,7 +71,7 @@ def good_reason(p: Prediction) -> str:
 def end_findings(battery: Battery, p: Prediction, as_of: float, settings: BatterySettings) -> list[Finding]:
     """Return the finding that a battery is empty, overdue, or ends within the planning time; none otherwise."""
     if p.forecast is None:
-        return [ended_finding(battery, p)]
+        return [ended_finding(battery, p, as_of)]
     f = p.forecast
     if not np.isfinite(f.p50):
         return []
@@ -89,7 +96,7 @@ def end_findings(battery: Battery, p: Prediction, as_of: float, settings: Batter
             unit="days",
             low=round(left[0], 2),
             high=round(left[2], 2),
-            probability=ended_share(p, max(late, 0.0)),
+            probability=ended_share(p, max(late, 0.0) + settings.plan_ahead_days),
             severity=severity,
             evidence=evidence,
             remedy=swap_words(battery),
@@ -109,17 +116,17 @@ def ended_share(p: Prediction, days: float) -> float | None:
     if f is None or not f.p50 > 0:
         return None
     sd = max(np.log(max(f.p90, 1e-3) / max(f.p10, 1e-3)) / 2.563, 1e-3)
-    return float(np.round(ndtr((np.log(days + 90.0) - np.log(f.p50)) / sd), 4))
+    return float(np.round(ndtr((np.log(days) - np.log(f.p50)) / sd), 4))
 
 
-def ended_finding(battery: Battery, p: Prediction) -> Finding:
-    """Return the finding that a battery is below its cut-off."""
-    cause = (
-        f"below its cut-off of {quantity(battery.cutoff_v, 'V')} ({origin_words(battery)})"
-        if p.ended_by == "voltage"
-        else "so low that readings are no longer valid"
-    )
-    gone = (p.ended_at - p.now) / DAY_S
+def ended_finding(battery: Battery, p: Prediction, as_of: float) -> Finding:
+    """Return the finding that a battery has ended, and by what."""
+    cause = {
+        "voltage": f"below its cut-off of {quantity(battery.cutoff_v, 'V')} ({origin_words(battery)})",
+        "readings": "so low that readings are no longer valid",
+        "check-ins": "so low that most check-ins fail",
+    }[p.ended_by]
+    gone = (p.ended_at - as_of) / DAY_S
     return Finding(
         check="battery",
         kind="battery_end",

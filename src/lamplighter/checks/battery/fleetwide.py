@@ -207,14 +207,18 @@ def smoothed(values: np.ndarray, time: np.ndarray, days: float = 28.0) -> np.nda
 def end_of(
     track: Track, invalid: np.ndarray, fit: Temperature, cutoff_v: float, settings: BatterySettings
 ) -> tuple[float, str]:
-    """Return when a battery ended [s] and by what: voltage under the cut-off, or readings gone invalid near it; NaN.
+    """Return when a battery ended [s] and by what: the first of three; NaN and nothing when it has not.
 
-    The voltage must stay under for a time, in the median, so that one cold night does not end a battery for good.
+    voltage: under the cut-off; readings: most of them invalid; check-ins: most of them failing. The last two count only
+    in the last stretch of the voltage, and each must last for days, so that one cold night ends no battery for good.
     """
     low = actual_level(track, fit, settings)
     ends = [(first_held(track.time, low < cutoff_v, settings.below_hold_days), "voltage")]
-    near = low < cutoff_v + 0.25 * max(float(np.max(low)) - cutoff_v, 0.0)
+    near = low < cutoff_v + settings.last_stretch * max(float(np.max(low)) - cutoff_v, 0.0)
+    few = track.count < settings.collapse_share * np.median(track.count)
+    few[-1] = False  # the last bin is not over yet
     ends.append((first_held(track.time, near & (invalid > 0.5), settings.below_hold_days), "readings"))
+    ends.append((first_held(track.time, near & few, settings.below_hold_days), "check-ins"))
     ends = [e for e in ends if np.isfinite(e[0])]
     return min(ends) if ends else (float("nan"), "")
 
