@@ -81,10 +81,11 @@ def _report_lines(rows: Sequence[ScoreRow], apart: dict[tuple[str, str], list[st
     yield "# How right the checks are on simulated fleets"
     yield ""
     yield "Written by `python -m tests.accuracy`; do not edit. Fleets of fourteen months, hourly and half-hourly, with"
-    yield "every nuisance in every node, and faults in a quarter of the nodes unless healthy:"
+    yield "every nuisance in every node:"
     yield ""
     for s in studies(quick):
-        yield f"- {s.label}: {s.nodes} nodes, seed {s.seed}"
+        share = "no faults" if s.healthy else f"faults in {100 * s.fault_share:g} % of them"
+        yield f"- {s.label}: {s.nodes} nodes, {share}, seed {s.seed}"
     yield ""
     yield "The simulator knows nothing of the checks. `rough` noise has heavy tails, random walks that return and"
     yield "passing regimes. A line without a target is for information."
