@@ -163,7 +163,7 @@ def gather(places: Places, settings: Settings) -> tuple[pd.DataFrame, list[str],
     files = sorted(p for p in places.inbox.rglob("*") if p.is_file() and not p.name.startswith("."))
     units = {}
     if places.register is not None:
-        units = {n: e.unit for n, e in read_register(places.register, settings.timezone)[0].items() if e.unit}
+        units = {n: e.unit for n, e in read_register(places.register, settings.timezone)[0].items()}
     rejects, problems = [empty_rejects()], []
     collected = 0
     for path in files:
