@@ -34,7 +34,7 @@ class DataSettings(Section):
     )  # fmt: skip
     split_blocks: int = setting(5, "blocks", "Fewer blocks with two groups may be chance.", low=2)
     split_run_share: float = setting(
-        0.3, "-", "Share of the blocks with two groups, from the first of them on.", low=0.1, high=1.0
+        0.1, "-", "Share of the blocks with two groups, from the first of them on.", low=0.1, high=1.0
     )
     scale_instant: float = setting(
         0.14, "log ratio", "How far the jump between two check-ins may lie from a unit's ratio: the process moves meanwhile.",

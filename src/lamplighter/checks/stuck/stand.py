@@ -117,6 +117,10 @@ def rests_there(stand: Stand, s: StuckSettings) -> bool:
 
 
 def saturates(stand: Stand, s: StuckSettings) -> bool:
-    """Whether the reading stands at the end of its range as a clipped process does: it was held there before."""
+    """Whether the reading stands at the end of its range as a clipped process does: it was held there before.
+
+    Weather holds it for days, a habit for some times the longest rest; only zero may last for a season.
+    """
     short = stand.watched_s <= s.saturation_days * 86_400
-    return stand.extreme and (stand.rests >= s.rest_recurrences or (short and stand.rests >= 1))
+    usual = stand.at_zero or stand.watched_s < s.rest_most_ratio * stand.longest_s
+    return stand.extreme and ((short and stand.rests >= 1) or (usual and stand.rests >= s.rest_recurrences))
