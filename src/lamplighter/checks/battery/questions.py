@@ -94,9 +94,13 @@ def answer_text(cell: Cell, plans: Sequence[Plan], lives: Sequence[Lifetime]) ->
     if first.fast_share:
         every = duration(first.fast_interval_s or first.interval_s)
         about += f" Fast sampling {percent(first.fast_share, 2)} of the time, every {every}."
-    return "\n".join([about, "", *table])
+    long = any(life.years[2] > AGEING_YEARS for life in lives)
+    note = ["", f"Beyond some {AGEING_YEARS:g} years seals and shelf life end a battery first."] if long else []
+    return "\n".join([about, "", *table, *note])
 
 
+AGEING_YEARS = 20.0
+"""Common practice, no source: no charge budget is believed beyond it."""
 USUAL_INTERVALS = (60.0, 300.0, 900.0, 3_600.0, 14_400.0)
 
 
