@@ -48,8 +48,7 @@ def test_missed_check_ins_equal_the_epoch_counter_within_one_per_cent(lab_first_
     log = motes(mote)
     counted = np.unique(log.loc[log["time"] <= parse_time(COUNTER_TURNS_OVER), "sequence"])
     truth = int(counted.max() - counted.min() + 1 - len(counted))
-    gaps = lab_first_turn.gaps_table
-    in_outages = int(gaps.loc[(gaps["node"] == f"mote-{mote}") & (gaps["cause"] != "node"), "missed"].sum())
+    in_outages = sum(lab_first_turn.series[f"mote-{mote}"]["arrivals"]["outage"])
     assert lab_first_turn.row(f"mote-{mote}").missed + in_outages == pytest.approx(truth, rel=0.01)
 
 
