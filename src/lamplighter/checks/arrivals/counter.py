@@ -6,8 +6,9 @@ import numpy as np
 
 WRAPS = (*(2.0**k for k in (4, 5, 6, 7, 8, 10, 12, 15, 16, 24, 31, 32)), 1e2, 1e3, 1e4, 1e5)
 """Sizes at which counters start again at zero."""
-AGREES = 0.8
-"""Share of spacings on which a counter must agree with the clock to be believed at all."""
+AGREES = 0.998
+"""Share of spacings on which a counter must agree with the clock to be believed at all; one that goes astray more
+often, or rows that arrive long after they were sent, are better counted by the clock."""
 OFF = 1.5
 OFF_SHARE = 0.1
 """A counter may differ from the clock by this many check-ins or this share of them; beyond, the clock counts."""

@@ -318,10 +318,25 @@ def steps_between(spacing: np.ndarray, interval: np.ndarray) -> np.ndarray:
         return steps.astype(np.int64)
     tracked, late = [], 0.0
     for r in ratio.tolist():
-        k = max(round(r + late), 1)
+        k = max(round(r + late), 0)
         tracked.append(k)
         late = max(min((1 - FOLLOW) * (late + r - k), 1.0), -1.0)
-    return np.array(tracked, dtype=np.int64)
+    return delivered_late(tracked)
+
+
+def delivered_late(steps: list[int]) -> np.ndarray:
+    """Let rows that came where none was due fill the gap last before them: they were held up on their way."""
+    gaps: list[int] = []
+    for k, step in enumerate(steps):
+        if step >= 2:
+            gaps.append(k)
+        elif step == 0:
+            steps[k] = 1
+            if gaps:
+                steps[gaps[-1]] -= 1
+                if steps[gaps[-1]] < 2:
+                    gaps.pop()
+    return np.array(steps, dtype=np.int64)
 
 
 def interleaved_share(time: np.ndarray, interval_s: float) -> float:
