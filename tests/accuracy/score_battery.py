@@ -17,6 +17,7 @@ from tests.accuracy.harness import Case, ScoreRow, false_alarms, false_row, reca
 AREA = "battery"
 DAY = 86_400.0
 LEADS = (90.0, 60.0, 30.0, 14.0)
+PLAIN_DAYS = 14.0
 ENDING = {True: ((9_141, "smooth", 100), (9_142, "rough", 100)), False: ((9_211, "smooth", 24),)}
 """Fleets in which every battery ends, by whether the suite is the full one; seeds not used while tuning."""
 
@@ -38,13 +39,17 @@ def score(cases: Sequence[Case]) -> list[ScoreRow]:
 
 
 @cache
-def all_stands(full: bool) -> tuple[Stand, ...]:
-    """Forecasts made before true ends, each with what the whole fleet knew on that day."""
+def all_stands(full: bool) -> tuple[tuple[Stand, bool], ...]:
+    """Forecasts made before true ends, with what the whole fleet knew on that day, and whether the end is plain."""
     return tuple(s for seed, noise, nodes in ENDING[full] for s in fleet_stands(seed, noise, nodes))
 
 
-def fleet_stands(seed: int, noise: str, nodes: int) -> list[Stand]:
-    """Forecasts before every true end of one fleet; none where the record or the battery is younger than 45 days."""
+def fleet_stands(seed: int, noise: str, nodes: int) -> list[tuple[Stand, bool]]:
+    """Forecasts before every true end of one fleet; none where the record or the battery is younger than 45 days.
+
+    The true end is when the voltage stays under the cut-off for good. In winter it may have touched it months before,
+    and recovered with the spring; the end is plain when no more than PLAIN_DAYS lie between the two.
+    """
     fleet = simulate(nodes, 425, seed, noise=noise, faults=("battery_end",), fault_share=1.0)
     known, settings = fleet.fleet(), Settings()
     batteries, weather, start = measured_fleet(fleet.checkins, known, settings, fleet.as_of)
@@ -59,7 +64,8 @@ def fleet_stands(seed: int, noise: str, nodes: int) -> list[Stand]:
             swapped = np.isfinite(row["end"]) and stood >= row["end"]
             if start + 45 * DAY <= stood <= fleet.as_of and not swapped:
                 stand = stand_before(life, lead, fleet.checkins, known, settings, batteries, start, weather)
-                out += [stand] if stand is not None else []
+                plain = row["eol_date"] - row["first_below"] <= PLAIN_DAYS * DAY
+                out += [(stand, bool(plain))] if stand is not None else []
     return out
 
 
@@ -69,13 +75,17 @@ def truth_rows(fleet: SimulatedFleet) -> list[dict]:
     return truth[(truth["fault"] == "battery_end") & (truth["role"] == "fault")].to_dict("records")
 
 
-def ahead_rows(stands: Sequence[Stand]) -> list[ScoreRow]:
+def ahead_rows(found: Sequence[tuple[Stand, bool]]) -> list[ScoreRow]:
     """Lines about forecasts by their lead time."""
     rows = []
+    stands = [s for s, _ in found]
     for lead in LEADS:
         s = summarise("", [x for x in stands if x.lead_days == lead])
         what = f"{lead:g} days before: P10 to P90 holds the end, of forecasts with a date"
         rows.append(ScoreRow(AREA, what, "75 to 85 %", figure(s.coverage), s.dated, within(s.coverage, 0.75, 0.85)))
+        s_plain = summarise("", [x for x, plain in found if x.lead_days == lead and plain])
+        what = f"{lead:g} days before: the same where first touch and lasting end are within {PLAIN_DAYS:g} days"
+        rows.append(ScoreRow(AREA, what, "-", figure(s_plain.coverage), s_plain.dated))
         what = f"{lead:g} days before: with a date"
         rows.append(ScoreRow(AREA, what, "-", figure(s.dated / s.forecasts if s.forecasts else None), s.forecasts))
     return [*rows, *sixty_rows(summarise("", [x for x in stands if x.lead_days == 60.0])), bound_row(stands)]
