@@ -92,6 +92,18 @@ def test_a_step_is_a_step_and_no_drift(size):
     assert found.since == pytest.approx(at, abs=3 * DAY_S)
 
 
+def test_a_lift_of_the_last_weeks_may_be_a_line_that_does_not_drain():
+    young = run(zero, line(np.where(TIME[285 * 24] <= TIME, 3.0, 0.0))).findings
+    assert [(f.kind, f.severity) for f in young] == [("zero_step", "info")]
+    assert "drained" in young[0].remedy
+    assert [f.severity for f in run(zero, line(np.where(TIME[285 * 24] <= TIME, -3.0, 0.0))).findings] == ["S"]
+
+
+def test_some_weeks_above_zero_in_between_are_no_step():
+    lifted = (TIME[150 * 24] <= TIME) & (TIME[170 * 24] > TIME)
+    assert run(zero, line(np.where(lifted, 8.0, 0.0))).findings == []
+
+
 def test_a_re_zero_in_the_work_log_is_no_step_and_starts_anew():
     at = TIME[200 * 24]
     error = np.where(at <= TIME, 0.0, 4.0 * YEARS)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from lamplighter.checkins import DAY_S
 from lamplighter.checks.zero.measure import YEAR_S, ZeroMeasures
 from lamplighter.checks.zero.state import VENT, State
 from lamplighter.fleet import RegisterEntry
@@ -13,6 +14,7 @@ from lamplighter.stats.changes import Change
 from lamplighter.wording import between, count, date, dates_between, iso, number, quantity
 
 REZERO = "Vent it and zero it at the next visit (licensed people, site procedure; isolate and release pressure first)."
+DRAINED = "Ask operations whether the line has drained since that day; if it has, vent and zero it at the next visit."
 PCT = "% of span"
 
 
@@ -71,6 +73,8 @@ def step(node: str, entry: RegisterEntry, state: State, change: Change, m: ZeroM
     undone = [c.time for c in state.steps if c.time > change.time and c.size * change.size < 0]
     outside = abs(state.error) > state.tolerance
     over = not back and bool(undone) and not outside
+    # A line that does not drain lifts a reading off its zero for some weeks; only time tells that from a step.
+    young = not back and change.size > 0 and state.last - change.time < s.lifted_days / 2 * DAY_S
     size = f"{quantity(change.size, PCT)} ({between(change.low, change.high)})"
     if back:
         said = (
@@ -92,9 +96,9 @@ def step(node: str, entry: RegisterEntry, state: State, change: Change, m: ZeroM
         low=change.low,
         high=change.high,
         probability=change.probability,
-        severity="info" if back or over else "S" if outside else "M",
+        severity="info" if back or over or young else "S" if outside else "M",
         evidence=said,
-        remedy="Write the re-zero into the work log." if back else REZERO,
+        remedy="Write the re-zero into the work log." if back else DRAINED if young else REZERO,
         key=iso(change.time)[:10],
         data={"error_pct_span": state.error, "tolerance_pct_span": state.tolerance, "before_pct_span": before},
     )
