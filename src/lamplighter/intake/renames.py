@@ -17,7 +17,7 @@ from lamplighter.intake.settle import ranked, settle
 from lamplighter.intake.shapes import bounds_of
 from lamplighter.intake.zones import US
 from lamplighter.settings.intake import IntakeSettings
-from lamplighter.wording import count, date
+from lamplighter.wording import date
 
 _EVEN = 2 / 3
 """Share of the turns asked for at which a row speaks neither for nor against two nodes."""
@@ -127,10 +127,9 @@ def _note(old: Edge, new: Edge, how: str) -> Note:
 
 @dataclass(frozen=True)
 class Mixed:
-    """A name under which two nodes report: rows of the second, as places in the table, and when it began."""
+    """A name under which two nodes report, and when that began [s since 1970-01-01 UTC]."""
 
     name: str
-    second: np.ndarray
     since: float
 
 
@@ -146,9 +145,7 @@ def find_mixed(rows: Rows, names: list[str], s: IntakeSettings) -> list[Mixed]:
             continue
         first = _begins(rows, a, b, s)
         if first is not None:
-            second = _second(rows, a, first, b)
-            if len(second) >= s.mixed_min_rows // 3:
-                out.append(Mixed(names[rows.node[a]], second, float(rows.time[first]) / US))
+            out.append(Mixed(names[rows.node[a]], float(rows.time[first]) / US))
     return out
 
 
@@ -175,53 +172,14 @@ def _turns(rows: Rows, a: int, b: int) -> np.ndarray:
     return votes >= 2
 
 
-def _second(rows: Rows, start: int, a: int, b: int) -> np.ndarray:
-    """Rows of the second of two nodes that take turns from row ``a``, told by what parts them best.
-
-    The second is the one farther from the name's rows before (``start`` to ``a``), else the one with the higher level.
-    """
-    best, chosen, values = 0.0, None, rows.reading
-    for name in ("sequence", "battery_v", "rssi_dbm", "reading", "temperature_c"):
-        x = getattr(rows, name)[a:b]
-        if not np.isfinite(x).all():
-            continue
-        one, two = np.median(np.abs(np.diff(x))), np.median(np.abs(x[2:] - x[:-2]))
-        ratio = one / max(two, 1e-9 * max(float(np.abs(x).max()), 1.0))
-        if ratio > best:
-            best, chosen, values = ratio, _by_turns(x), getattr(rows, name)
-    if chosen is None or chosen.all() or not chosen.any():
-        return np.zeros(0, dtype=np.int64)
-    x = values[a:b]
-    levels = [float(np.median(x[~chosen][:_EDGE])), float(np.median(x[chosen][:_EDGE]))]
-    before = values[max(start, a - _EDGE) : a]
-    before = before[np.isfinite(before)]
-    if len(before):
-        swap = abs(levels[1] - np.median(before)) < abs(levels[0] - np.median(before))
-    else:
-        swap = levels[1] < levels[0]
-    return a + np.flatnonzero(~chosen if swap else chosen)
-
-
-def _by_turns(x: np.ndarray) -> np.ndarray:
-    """Return which rows are the second node's: each goes to whichever of the two last values it is nearer to."""
-    first = np.sort(x[: 2 * _EDGE])
-    gap = int(np.argmax(np.diff(first))) + 1
-    last = [float(np.median(first[:gap])), float(np.median(first[gap:]))]
-    second = np.zeros(len(x), dtype=bool)
-    for i, value in enumerate(x.tolist()):
-        side = abs(value - last[1]) < abs(value - last[0])
-        second[i] = side
-        last[side] = value
-    return second
-
-
-def mixed_note(mixed: Mixed, name: str) -> Note:
+def mixed_note(mixed: Mixed) -> Note:
     """Return the note on a name that two nodes report under."""
+    # They are not parted here: from one week's export to the next nobody could say which of the two is which.
     text = (
         f"Two nodes report as {mixed.name} since {date(mixed.since)}: their values take turns. "
-        f"{count(len(mixed.second), 'check-in')} of the second were put under {name}; give one of them its own name."
+        "Their check-ins stay together; give one of them its own name."
     )
-    return Note(kind="mixed", text=text, nodes=tuple(sorted({mixed.name, name})))
+    return Note(kind="mixed", text=text, nodes=(mixed.name,))
 
 
 @dataclass
@@ -238,29 +196,14 @@ class Renamed:
 def put_names_right(
     rows: Rows, names: list[str], registered: Collection[str], s: IntakeSettings, n_files: int
 ) -> Renamed:
-    """Part nodes that share a name, and join the histories of nodes that were renamed, where that is sure."""
-    notes: list[Note] = []
-    names = list(names)
-    for mixed in find_mixed(rows, names, s):
-        name = _free_name(mixed.name, names)
-        names.append(name)
-        rows.node = rows.node.copy()
-        rows.node[mixed.second] = len(names) - 1
-        notes.append(mixed_note(mixed, name))
-    if notes:
-        rows, names, _ = _sorted_again(rows, names, {}, n_files)
+    """Join the histories of nodes that were renamed, where that is sure; note names that two nodes share."""
+    mixed = find_mixed(rows, names, s)
+    notes = [mixed_note(m) for m in mixed]
     moved, found = find_renamed(rows, names, registered, s)
     dropped = np.zeros(n_files, dtype=np.int64)
     if moved:
         rows, names, dropped = _sorted_again(rows, names, moved, n_files)
     return Renamed(rows, names, dropped, moved, [*notes, *found])
-
-
-def _free_name(name: str, names: list[str]) -> str:
-    k = 2
-    while f"{name} ({k})" in names:
-        k += 1
-    return f"{name} ({k})"
 
 
 def _sorted_again(
