@@ -11,6 +11,7 @@ from lamplighter.overview import overview
 from lamplighter.results import Assessment, Cause, Finding, Gap, Item, NodeRow, Outage, Verdict
 from lamplighter.settings import Settings
 from lamplighter.triage.cautions import cautions_for
+from lamplighter.wording import instant
 
 DAY = 86_400
 AS_OF = 1_764_000_000 // DAY * DAY + 50_400.0  # 24 Nov 2025 14:00 UTC
@@ -52,7 +53,7 @@ def assessment(
         register={n.row.node: n.register for n in made},
         worklog=[w for n in made for w in n.worklog],
         assumptions=["No --as-of: the present is taken to be the last check-in in the data."],
-        fleet={"overview": overview([n.row for n in made], series, gaps, as_of)},
+        fleet={"overview": overview([n.row for n in made], series, gaps, as_of)} | _visits(made, items, as_of),
         changes=_changes(labels, as_of),
         version="0.1.0",
     )
@@ -103,6 +104,47 @@ def _changes(names: list[str], as_of: float) -> dict:
         "done": [{"id": f"zero:zero_drift:{names[3]}", "node": names[3], "text": "zeroed on 19 Nov 2025"}],
         "gone": [{"id": f"stuck:stuck:{names[2]}", "node": names[2], "text": "reading moves again"}],
     }
+
+
+def _visits(made: list, items: list[Item], as_of: float) -> dict:
+    """Return a plan of trips as plain data: the items site by site, and one battery that is no trouble yet."""
+    if len(made) < 4:
+        return {}
+    sites: dict[str, list[dict]] = {}
+    for i in items:
+        sites.setdefault(i.site, []).append({"item": i.id, "name": i.name, "action": i.action, "part": i.part})
+    calm = next(n for n in made if not n.fault)
+    job = {"item": f"node:{calm.name}", "name": calm.row.name, "action": "Replace the battery", "part": "2 x LR20"}
+    sites.setdefault(calm.site, []).append(job)
+    days = [instant(as_of + (2 + 4 * k) * DAY).date().isoformat() for k in range(len(sites))]
+    dark = items[0]
+    return {
+        "visits": {
+            "from": days[0],
+            "to": "2026-05-23",
+            "visits": [
+                {"day": day, "crew": "Crew 1", "place": site or "near GW-2", "minutes": 30.0 * len(jobs), "jobs": jobs}
+                for day, (site, jobs) in zip(days, sorted(sites.items()), strict=True)
+            ],
+            "unmet": [f"{dark.name} ({dark.subject}), {dark.site}: not planned; no crew can go in time."],
+            "desk": ["Host and export: Set the clock of the historian."],
+            "costs": [_cost(*c) for c in (("this plan", 9, 2250, 675, 283, 637), ("replace on failure", 14, 3500, 675,
+                      0, 1598), ("replace everything yearly", 4.5, 1121, 1010, 2449, 115),
+                      ("one trip an item", 14, 3500, 675, 273, 389))],
+            "parts": [{"month": "2025-11", "part": "D cell, Li-SOCl2", "count": 2},
+                      {"month": "2025-11", "part": "spare antenna", "count": 1},
+                      {"month": "2026-01", "part": "2 x LR20", "count": 1}],
+            "proof": "No plan with these windows, crews and costs is cheaper.",
+            "currency": "EUR",
+            "notices": ["site_months in the settings names Old Mill, but no node stands there"],
+            "ages": [],
+        }
+    }  # fmt: skip
+
+
+def _cost(way: str, trips: float, travel: float, work: float, wasted: float, lost: float) -> dict:
+    parts = {"travel": travel, "work": work, "battery_life_wasted": wasted, "data_lost": lost}
+    return {"way": way, "trips": float(trips), **parts, "total": sum(parts.values()), "reckoned": f"how {way} is made"}
 
 
 def _outage(made: list, as_of: float) -> tuple[list[Outage], list[Item]]:

@@ -277,6 +277,28 @@ def test_without_scripts_the_words_are_there(browser, pages) -> None:
     assert "Scripts are off" in text
 
 
+@pytest.mark.parametrize("size", [(1440, 900), PHONE])
+def test_the_trips_are_seen_whole_and_lead_to_their_nodes(browser, pages, size) -> None:
+    a, path = pages(36)
+    browser.open(path, size)
+    cut = browser.js(
+        "return [...document.querySelectorAll('#trips *')].filter(e => e.getClientRects().length &&"
+        " (e.getBoundingClientRect().right > innerWidth + 1 || (e.clientWidth && e.scrollWidth > e.clientWidth + 1)))"
+        ".map(e => e.outerHTML.slice(0, 80))"
+    )
+    assert cut == []
+    click(browser, browser.driver.find_element("css selector", ".mast nav a[href='#trips']"))
+    browser.until(lambda: abs(browser.js("return document.querySelector('#trips').getBoundingClientRect().top")) < 90)
+    link = browser.driver.find_element("css selector", ".tasks a")
+    assert link.text == next(
+        i.subject for v in a.fleet["visits"]["visits"][:1] for i in a.items if i.id == v["jobs"][0]["item"]
+    )
+    target = link.get_dom_attribute("href")
+    click(browser, link)
+    browser.until(lambda: browser.js("return document.querySelector(arguments[0]).open", target))
+    assert browser.complaints() == []
+
+
 def test_240_nodes_paint_within_a_second(browser, pages) -> None:
     _, path = pages(240)
     browser.open(path)

@@ -210,6 +210,47 @@ def test_positions_are_plotted_north_up_at_one_scale() -> None:
     assert (east.x - origin.x) / (origin.y - north.y) == pytest.approx(0.615, abs=0.003)
 
 
+def placed(offsets: list[tuple[float, float]]):
+    """Return an assessment whose nodes stand so many degrees north and east of a point, and its sketch's dots."""
+    a = assessment(len(offsets))
+    names = sorted(r.node for r in a.nodes)
+    for name, (north, east) in zip(names, offsets, strict=True):
+        a.register[name] |= {"latitude": 52.0 + north, "longitude": east}
+    sketch = build_view(a).sketch
+    return names, sketch, {d.label: d for d in sketch.dots}
+
+
+RING = [(0.01 * n, 0.012 * ((7 * n) % 9 - 4)) for n in range(-5, 6)]
+
+
+def test_a_position_far_off_does_not_empty_the_sketch() -> None:
+    names, sketch, dots = placed([*RING, (2.0, 0.0)])
+    far = dots[names[-1]]
+    near = [dots[n] for n in names[:-1]]
+    _, plain, alone = placed(RING)
+    assert [(d.x, d.y) for d in near] == [(alone[n].x, alone[n].y) for n in names[:-1]], (
+        "the others stand as without it"
+    )
+    assert plain.arrows == ()
+    assert len(sketch.arrows) == 1
+    assert far.y == pytest.approx(26)  # the upper edge: it lies to the north
+    assert all(0 < d.x < sketch.width and 0 < d.y < sketch.height for d in sketch.dots)
+    # two degrees of latitude are 222.6 km (sphere of 6,371 km); the middle one stands 0.5 km north of the point
+    assert (
+        sketch.note == f"{names[-1]} (222 km from the middle) lies off the sketch, where the arrow points; "
+        "check its position in the register."
+    )
+
+
+@pytest.mark.parametrize(
+    "offsets", [RING, [(n, e) for n, e in RING] + [(0.08, 0.07)], [(0, 0), (0, 0.1), (5, 0)], [(0, 0)] * 9]
+)
+def test_nothing_is_called_far_off_in_a_plain_layout_or_among_a_few(offsets) -> None:
+    _, sketch, _ = placed(offsets)
+    assert sketch.arrows == ()
+    assert sketch.note == ""
+
+
 def test_without_positions_the_strip_of_sites_remains() -> None:
     a = assessment(8)
     for entry in a.register.values():

@@ -98,7 +98,7 @@ def _reading(daily: Mapping[str, Any], step: int) -> dict[str, Any] | None:
 
 
 def _radio(radio: Mapping[str, Any], daily: Mapping[str, Any], step: int) -> dict[str, Any] | None:
-    source = {"day": radio.get("day"), "level": radio.get("level")}
+    source: dict[str, Any] = {"day": radio.get("day"), "level": radio.get("level")}
     adjusted = _some(source["level"])
     if not adjusted:
         source = {"day": daily.get("day"), "level": daily.get("rssi_median")}
@@ -112,13 +112,13 @@ def _radio(radio: Mapping[str, Any], daily: Mapping[str, Any], step: int) -> dic
         "least": radio.get("min_margin_db"),
     }
     for name, values in (("fit", radio.get("fit")), ("p10", radio.get("p10") if adjusted else daily.get("rssi_p10"))):
-        if _some(values) and len(values) == len(source["day"]):
+        if values is not None and _some(values) and len(values) == len(source["day"]):
             data[name] = deltas(thinned(values, step), 1)
     return data
 
 
 def _battery(battery: Mapping[str, Any], daily: Mapping[str, Any], step: int) -> dict[str, Any] | None:
-    source = {"day": battery.get("day"), "volts": battery.get("volts")}
+    source: dict[str, Any] = {"day": battery.get("day"), "volts": battery.get("volts")}
     adjusted = _some(source["volts"])
     if not adjusted:
         source = {"day": daily.get("day"), "volts": daily.get("battery_v")}

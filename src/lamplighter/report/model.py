@@ -209,6 +209,97 @@ class Panel:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TripJob:
+    """One job of a trip."""
+
+    action: str
+    subject: str
+    name: str
+    href: str
+    due: str
+    late: bool
+    """True when the trip is after the job is due."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TripLine:
+    """One trip of one crew to one place."""
+
+    place: str
+    crew: str
+    jobs_count: str
+    hours: str
+    """Time on site."""
+    jobs: tuple[TripJob, ...]
+    bring: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TripDay:
+    """The trips of one day."""
+
+    day: str
+    note: str
+    """How far off it is."""
+    trips: tuple[TripLine, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeskLine:
+    """Something that needs a person, but no trip; the subject is empty where it is not known."""
+
+    subject: str
+    name: str
+    href: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CostShare:
+    """A stretch of a bar of costs."""
+
+    key: str
+    x: float
+    width: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CostLine:
+    """What one way of doing the work costs."""
+
+    way: str
+    reckoned: str
+    total: str
+    trips: str
+    own: bool
+    """True for the plan itself."""
+    parts: str
+    bar: tuple[CostShare, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trips:
+    """The visit plan."""
+
+    title: str
+    soon: tuple[TripDay, ...]
+    """The trips of the coming week."""
+    days: tuple[TripDay, ...]
+    more: int
+    unmet: tuple[str, ...]
+    unmet_more: int
+    desk: tuple[DeskLine, ...]
+    desk_more: int
+    parts: tuple[Fact, ...]
+    parts_more: int
+    cost_title: str
+    cost_unit: str
+    costs: tuple[CostLine, ...]
+    proof: str
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Dot:
     """A node, or a gateway's label, on the sketch of the site."""
 
@@ -230,6 +321,8 @@ class Sketch:
     scale: float
     scale_label: str
     note: str
+    arrows: tuple[str, ...] = ()
+    """Paths beside the dots of nodes that lie beyond the edge."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -292,6 +385,8 @@ class Report:
     week_shown: int
     week_empty: str
     week_places: tuple[Fact, ...]
+    trips: Trips | None
+    """None when no visits were planned."""
     later: tuple[WorkLine, ...]
     later_more: int
     changes: Changes

@@ -10,13 +10,16 @@ import numpy as np
 
 from lamplighter.report.model import Dot, Signal, Sketch, Spark
 from lamplighter.report.thin import stride, thinned
-from lamplighter.wording import number
+from lamplighter.wording import count, joined, number, quantity
 
 KM_PER_DEGREE = 111.32
 """Length of one degree of latitude [km], mean sphere of 6,371 km (general reference)."""
 MAP_WIDTH, MAP_LEAST, MAP_MOST, MARGIN = 760.0, 220.0, 520.0, 40.0
 LETTER = 6.6
 """Width of a letter of a label on the sketch [SVG units]."""
+LEAST_TO_CLIP, BULK, FAR, EDGE = 8, 0.9, 3.0, 26.0
+"""A position is far off when, of so many nodes or more, it lies three times as far from the middle as nine tenths of
+them (a choice of drawing); it is shown so far inside the edge [SVG units]."""
 SPARK_WIDTH, SPARK_HEIGHT, SPARK_POINTS = 148, 34, 74
 RECENT_DAYS = 70
 """Days drawn small where the trouble is an event, not a slow change."""
@@ -40,13 +43,18 @@ def site_sketch(places: Sequence[tuple[str, float, float, Signal, str, str]], mi
     if len(places) < 2:
         return None
     lat, lon = np.array([p[1] for p in places]), np.array([p[2] for p in places])
-    east = (lon - lon.mean()) * KM_PER_DEGREE * math.cos(math.radians(float(lat.mean())))
-    north = (lat - lat.mean()) * KM_PER_DEGREE
-    wide, tall = max(float(np.ptp(east)), 1e-3), max(float(np.ptp(north)), 1e-3)
+    middle = float(np.median(lat))
+    east = (lon - np.median(lon)) * KM_PER_DEGREE * math.cos(math.radians(middle))
+    north = (lat - middle) * KM_PER_DEGREE
+    far = far_off(east, north)
+    near_east, near_north = east[~far], north[~far]
+    wide, tall = max(float(np.ptp(near_east)), 1e-3), max(float(np.ptp(near_north)), 1e-3)
     scale = min((MAP_WIDTH - 2 * MARGIN) / wide, (MAP_MOST - 2 * MARGIN) / tall)
-    height = max(MAP_LEAST, tall * scale + 2 * MARGIN)
-    x = MAP_WIDTH / 2 + (east - (east.max() + east.min()) / 2) * scale
-    y = height / 2 - (north - (north.max() + north.min()) / 2) * scale
+    height = round(max(MAP_LEAST, tall * scale + 2 * MARGIN), 1)
+    x = MAP_WIDTH / 2 + (east - (near_east.max() + near_east.min()) / 2) * scale
+    y = height / 2 - (north - (near_north.max() + near_north.min()) / 2) * scale
+    far &= (np.abs(x - MAP_WIDTH / 2) > MAP_WIDTH / 2 - EDGE) | (np.abs(y - height / 2) > height / 2 - EDGE)
+    x, y, arrows = _at_the_edge(x, y, far, height)
     dots = [
         Dot(x=round(float(a), 1), y=round(float(b), 1), signal=p[3], label=p[0], href=p[4])
         for a, b, p in zip(x, y, places, strict=True)
@@ -54,12 +62,74 @@ def site_sketch(places: Sequence[tuple[str, float, float, Signal, str, str]], mi
     bar_km = _round_length(150 / scale)
     return Sketch(
         width=MAP_WIDTH,
-        height=round(height, 1),
+        height=height,
         dots=tuple(sorted(dots, key=lambda d: _PAINT.index(d.signal.key))),
-        labels=_site_labels(places, x, y),
+        labels=_site_labels([p[5] for p in places], x, y, ~far),
         scale=round(bar_km * scale, 1),
         scale_label=f"{number(bar_km * 1000)} m" if bar_km < 1 else f"{number(bar_km)} km",
-        note=f"{missing} nodes have no position in the register." if missing else "",
+        note=" ".join(filter(None, (_far_note(places, np.hypot(east, north), far), _missing_note(missing)))),
+        arrows=arrows,
+    )
+
+
+def far_off(east: np.ndarray, north: np.ndarray) -> np.ndarray:
+    """Return which positions lie so far off the others that to show them would leave the sketch empty.
+
+    Parameters
+    ----------
+    east, north : ndarray, shape (n,)
+        Distance from the middle one [km].
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        At most a tenth of the nodes.
+    """
+    distance = np.hypot(east, north)
+    if len(distance) < LEAST_TO_CLIP:
+        return np.zeros(len(distance), dtype=bool)
+    return distance > FAR * max(float(np.quantile(distance, BULK)), 1e-3)
+
+
+def _at_the_edge(x: np.ndarray, y: np.ndarray, far: np.ndarray, height: float) -> tuple:
+    """Return places with those far off moved to the edge, in their direction, and an arrow for each."""
+    if not far.any():
+        return x, y, ()
+    x, y = x.copy(), y.copy()
+    dx, dy = x[far] - MAP_WIDTH / 2, y[far] - height / 2
+    away = np.hypot(dx, dy)
+    inside = np.minimum(
+        (MAP_WIDTH / 2 - EDGE) / np.maximum(np.abs(dx), 1e-9), (height / 2 - EDGE) / np.maximum(np.abs(dy), 1e-9)
+    )
+    x[far], y[far] = MAP_WIDTH / 2 + dx * inside, height / 2 + dy * inside
+    return x, y, tuple(_arrow(*v) for v in zip(x[far], y[far], dx / away, dy / away, strict=True))
+
+
+def _arrow(x: float, y: float, right: float, down: float) -> str:
+    """Return the path of an arrow head beside a dot, pointing away from the middle."""
+    tip, foot, half = 20.0, 13.0, 5.0
+    ends = (
+        (x + foot * right - half * down, y + foot * down + half * right),
+        (x + tip * right, y + tip * down),
+        (x + foot * right + half * down, y + foot * down - half * right),
+    )
+    return "M" + "L".join(f"{a:.1f} {b:.1f}" for a, b in ends)
+
+
+def _far_note(places: Sequence[tuple], distance: np.ndarray, far: np.ndarray) -> str:
+    """Say which nodes stand at the edge, the farthest first."""
+    order = [int(i) for i in np.argsort(-distance, kind="stable") if far[i]]
+    if not order:
+        return ""
+    names = joined([f"{places[i][0]} ({quantity(float(distance[i]), 'km', 2)} from the middle)" for i in order])
+    one = len(order) == 1
+    lies, arrow, whose = ("lies", "arrow points", "its position") if one else ("lie", "arrows point", "their positions")
+    return f"{names} {lies} off the sketch, where the {arrow}; check {whose} in the register."
+
+
+def _missing_note(missing: int) -> str:
+    return (
+        f"{count(missing, 'node')} {'has' if missing == 1 else 'have'} no position in the register." if missing else ""
     )
 
 
@@ -67,22 +137,24 @@ _PAINT = ("none", "good", "M", "S", "C", "F")
 """Order of painting: the worst on top."""
 
 
-def _site_labels(places: Sequence[tuple], x: np.ndarray, y: np.ndarray) -> tuple[tuple[float, float, str], ...]:
-    """Return a label above each site whose nodes lie close together, left out where it would cover another."""
-    sites: dict[str, list[int]] = {}
-    for i, place in enumerate(places):
-        if place[5]:
-            sites.setdefault(place[5], []).append(i)
+def _site_labels(
+    sites: Sequence[str], x: np.ndarray, y: np.ndarray, near: np.ndarray
+) -> tuple[tuple[float, float, str], ...]:
+    """Return a label above each site whose nodes lie close together, left out where it would cover something."""
+    own: dict[str, list[int]] = {}
+    for i in np.flatnonzero(near).tolist():
+        if sites[i]:
+            own.setdefault(sites[i], []).append(i)
     taken: list[tuple[float, float, float]] = []
     labels = []
-    for site, own in sorted(sites.items(), key=lambda s: (-len(s[1]), s[0])):
-        at = np.array(own)
+    for site, at in sorted(own.items(), key=lambda s: (-len(s[1]), s[0])):
         half = min(len(site), 24) * LETTER / 2
         middle = float(np.clip(np.median(x[at]), half + 4, MAP_WIDTH - half - 4))
         top = float(y[at].min()) - 16
         if np.ptp(x[at]) > MAP_WIDTH / 4 or np.ptp(y[at]) > MAP_WIDTH / 4 or top < 12:
             continue
-        if all(abs(middle - m) > half + h or abs(top - t) > 17 for m, t, h in taken):
+        covered = (np.abs(x - middle) < half + 6) & (y > top - 19) & (y < top + 9)
+        if not covered.any() and all(abs(middle - m) > half + h or abs(top - t) > 17 for m, t, h in taken):
             taken.append((middle, top, half))
             labels.append((round(middle, 1), round(top, 1), site if len(site) <= 24 else f"{site[:23]}…"))
     return tuple(labels)

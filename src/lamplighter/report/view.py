@@ -16,6 +16,7 @@ from lamplighter.report.panels import panels
 from lamplighter.report.shared import shared_sections
 from lamplighter.report.sketch import site_sketch
 from lamplighter.report.strip import site_strip
+from lamplighter.report.trips import trips
 from lamplighter.report.wording import due_note, headline, standfirst
 from lamplighter.report.work import changes, split_work, work_line
 from lamplighter.results import Assessment, Item, NodeRow
@@ -62,6 +63,7 @@ def build_view(assessment: Assessment, settings: ReportSettings | None = None) -
         week_shown=min(source.settings.week_rows, len(week_lines)),
         week_empty=_week_empty(source, later),
         week_places=_week_places(week),
+        trips=trips(source),
         later=tuple(work_line(source, i) for i in later[: source.settings.later_rows]),
         later_more=max(0, len(later) - source.settings.later_rows),
         changes=changes(source),
@@ -134,7 +136,7 @@ def _sketch(source: Source, rows: list[NodeRow]) -> tuple[Sketch | None, str]:
     for row in rows:
         entry = source.assessment.register.get(row.node) or {}
         lat, lon = entry.get("latitude"), entry.get("longitude")
-        if known(lat) and known(lon):
+        if lat is not None and lon is not None and known(lat) and known(lon):
             places.append((row.node, float(lat), float(lon), signal(row.status), source.href(row.node), row.site))
     sketch = site_sketch(places, len(rows) - len(places))
     missing = (

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
 
 from lamplighter.wording import count, date, known, number, percent
 
@@ -51,6 +53,13 @@ HAZARDS: Mapping[str, str] = {
     "margin": "Weak signal",
     "zero": "Zero error",
 }
+COSTS: Mapping[str, str] = {
+    "travel": "travel",
+    "work": "work",
+    "battery_life_wasted": "battery life wasted",
+    "data_lost": "data lost",
+}
+"""What the cost of a way of doing the work is made of."""
 NOT_RATED = "not rated"
 DAY_S = 86_400.0
 _SENTENCE_END = re.compile(r"(?<=[.!?;])\s+(?=[A-Z])")
@@ -110,7 +119,11 @@ def due_note(due: float | None, as_of: float) -> str:
     """Return how far off a due date is: ``in 5 days``, ``tomorrow``, ``3 days overdue``."""
     if not known(due):
         return ""
-    days = int(due // DAY_S) - int(as_of // DAY_S)  # type: ignore[operator]
+    return days_off(int(due // DAY_S) - int(as_of // DAY_S))  # type: ignore[operator]
+
+
+def days_off(days: int) -> str:
+    """Return a number of days from the present in words."""
     if days < 0:
         return f"{count(-days, 'day')} overdue"
     if days < 14:
@@ -124,6 +137,53 @@ def near_date(when: float | None, as_of: float) -> str:
         return ""
     near = abs(when - as_of) < 200 * DAY_S  # type: ignore[operator]
     return date(when).rsplit(" ", 1)[0] if near else date(when)
+
+
+def near_day(day: dt.date, today: dt.date, weekday: bool = True) -> str:
+    """Return a calendar day, its year left out when that is plain: ``Tue 3 Nov``."""
+    words = f"{day.day} {day:%b}" if abs((day - today).days) < 200 else f"{day.day} {day:%b %Y}"
+    return f"{day:%a} {words}" if weekday else words
+
+
+def trips_title(trips: int, places: int, last: dt.date) -> str:
+    """Return what the plan of the trips comes to: ``9 trips to 7 places until 30 Apr 2027``."""
+    until = f"{last.day} {last:%b %Y}"
+    if not trips:
+        return f"Nothing needs a trip before {until}"
+    return f"{count(trips, 'trip')} to {count(places, 'place')} until {until}"
+
+
+def time_on_site(minutes: float) -> str:
+    """Return a time on site as short as can be: ``45 min``, ``1.5 h``."""
+    return f"{number(minutes)} min" if minutes < 60 else f"{number(minutes / 60, 2)} h"
+
+
+def parts_words(parts: Iterable[tuple[str, int]]) -> str:
+    """Return parts with the jobs they are for, where it is more than one: ``2 x LR20 (3 jobs), spare antenna``."""
+    return ", ".join(f"{part} ({count(n, 'job')})" if n > 1 else part for part, n in parts)
+
+
+def cost_share(key: str, amount: float, currency: str) -> str:
+    """Return a part of a cost: ``travel 2,250``."""
+    return f"{COSTS[key]} {money(round(amount), currency)}"
+
+
+def cost_headline(costs: Sequence[Mapping[str, Any]], currency: str) -> str:
+    """Return how the plan compares with the cheapest other way; the plan stands first in the costs."""
+    if not costs:
+        return ""
+    own, others = costs[0], sorted(costs[1:], key=lambda c: c["total"])
+    first = f"The plan costs {money(own['total'], currency)}"
+    if not others or not own["total"]:
+        return f"{first}."
+    other, more = others[0], others[0]["total"] / own["total"] - 1
+    if abs(more) < 0.005:
+        return f"{first}, as much as to {_to_do(other['way'])}."
+    return f"{first}; to {_to_do(other['way'])} would cost {percent(abs(more), 2)} {'more' if more > 0 else 'less'}."
+
+
+def _to_do(way: str) -> str:
+    return way if way.startswith("replace ") else f"make {way}"
 
 
 def headline(jobs: int, places: int, failed: int, nodes: int) -> str:

@@ -22,6 +22,13 @@ class ReportSettings(Section):
         low=1,
         high=200,
     )
+    trip_rows: int = setting(
+        12,
+        "trips",
+        "Trips listed, soonest first, and lines of each list beside them; visits.csv and parts.csv have all.",
+        low=1,
+        high=500,
+    )
     later_rows: int = setting(60, "rows", "Rows of later work listed; the node table has the rest.", low=0, high=5000)
     points_per_line: int = setting(
         700, "points", "A line with more days is thinned to about this many points: more than a screen has columns.",
