@@ -90,7 +90,7 @@ class DataSettings(Section):
         0.05, "-", "Relative difference between the interval seen and the one in the register.", low=0.001, high=1.0
     )
     interval_kept: float = setting(
-        0.2, "-", "Share of the last months' time at the interval of the register from which the node is held to keep it.",
+        0.1, "-", "Share of the last months' time at the interval of the register from which the node is held to keep it.",
         low=0.01, high=1.0,
     )  # fmt: skip
     fast_share: float = setting(

@@ -15,7 +15,7 @@ class StuckSettings(Section):
         0.05, "-", "Expected share of false ones among the runs called stuck in one assessment.", low=1e-6, high=0.5
     )
     most_probability: float = setting(
-        2e-3, "-", "A run more probable than this under the node's own repeats is never called.", low=1e-12, high=0.1
+        5e-3, "-", "A run more probable than this under the node's own repeats is never called.", low=1e-12, high=0.1
     )
     min_hours: float = setting(
         6.0, "h", "A reading that stands still for less is not worth a drive, whatever its probability.", low=0.1

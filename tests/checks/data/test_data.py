@@ -141,6 +141,14 @@ def test_readings_outside_the_range_of_the_register_do_not_fit_it():
     assert (found.kind, found.severity) == ("span_mismatch", "S")
 
 
+def test_readings_outside_the_range_with_a_low_battery_do_not_speak_against_the_range():
+    columns = one()
+    columns["battery_v"][-600:] -= 0.9
+    columns["reading"][-600:] = 12.2
+    entry = RegisterEntry(node="N1", lrl=0.0, url=10.0, unit="bar", cutoff_v=3.0)
+    assert kinds(run(data, history(**columns, entry=entry))) == []
+
+
 @pytest.mark.parametrize(("seen", "called"), [(3600.0, False), (3700.0, False), (1800.0, True), (7200.0, True)])
 def test_an_interval_other_than_the_registers_is_told(seen, called):
     time = TIME[0] + np.arange(2000) * seen

@@ -28,7 +28,7 @@ class DataMeasures:
     scale : ScaleStep or None
         The change of scale nearest to a ratio of units.
     recent : int
-        Readings in the last weeks of the node's record.
+        Readings in the last weeks of the node's record, those with a low battery left out.
     outside_share : float
         Share of them outside the range of the register by more than sensors go; NaN without a range.
     outside_pct : float
@@ -59,7 +59,7 @@ def measure(history: NodeHistory, settings: Settings) -> DataMeasures:
     """Measure one node's set-up."""
     s = settings.data
     recent = history.time > history.time[-1] - s.recent_days * DAY_S
-    with_value = recent & np.isfinite(history.reading)
+    with_value = recent & np.isfinite(history.reading) & ~low_battery(history, settings.stuck.low_battery_share)
     outside = outside_range(history, with_value, s.span_outside_pct)
     spacing_s, spacing_n = spacings(history.time[history.time > history.time[-1] - s.fast_days * DAY_S])
     return DataMeasures(
@@ -84,6 +84,15 @@ def spacings(time: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     classes = np.round(np.log(spacing[spacing > 0]) / np.log(1.02)).astype(np.int64)
     values, counts = np.unique(classes, return_counts=True)
     return np.exp(values * np.log(1.02)), counts
+
+
+def low_battery(history: NodeHistory, share: float) -> np.ndarray:
+    """Whether each check-in was sent with a low battery, whose readings prove nothing; shape (n,)."""
+    volts = history.battery_v[np.isfinite(history.battery_v)]
+    if len(volts) == 0:
+        return np.zeros(len(history), dtype=bool)
+    cutoff = history.entry.cutoff_v
+    return history.battery_v < (cutoff if cutoff is not None else share * float(np.quantile(volts, 0.9)))
 
 
 def outside_range(history: NodeHistory, recent: np.ndarray, slack_pct: float) -> tuple[float, float, float]:
