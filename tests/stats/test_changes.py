@@ -115,7 +115,7 @@ def test_too_few_points_give_none() -> None:
 @given(st.floats(-1000, 1000), st.floats(-20, 20))
 def test_shifts_of_value_and_time_do_not_matter(level: float, years: float) -> None:
     y = series(11) - 8.0 * (T >= 0.55)
-    plain, moved = explain(T, y, RSSI), explain(T + years, y + level, RSSI)
+    plain, moved = explain(T, y, RSSI, YEAR), explain(T + years, y + level, RSSI, YEAR)
     assert [c.kind for c in plain.changes] == [c.kind for c in moved.changes]
     assert plain.changes[0].time + years == pytest.approx(moved.changes[0].time, abs=1e-6)
     assert plain.changes[0].size == pytest.approx(moved.changes[0].size, abs=1e-5)

@@ -44,6 +44,10 @@ class RadioSettings(Section):
     common_nodes: int = setting(
         8, "nodes", "Nodes needed to tell weather that all of them share from what one does alone.", low=3, high=10_000
     )
+    shared_error_db: float = setting(
+        0.5, "dB per year", "How well the trend of shared weather is known within a year or so; widens slopes.",
+        low=0.0, high=20.0,
+    )  # fmt: skip
     doubtful_p: float = setting(
         0.1, "-", "Nodes whose trend is less likely than this by chance are looked at again, shared weather taken out.",
         low=0.0, high=1.0,

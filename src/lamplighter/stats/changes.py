@@ -25,6 +25,8 @@ SCAN_POINTS = 150
 SCAN_TAU_STEP = 3.0
 SCAN_SHARES = (0.0, 0.6, 0.96, 0.9999)
 """A coarser grid of noise models for the search; the final fit uses the full one."""
+BEFORE = 0.2
+"""Share of slopes that began before the record did: growth and corrosion do not wait for it."""
 LEAST_POINTS = 12
 NEAR = 40
 """Points on either side of a step among which its place is refined."""
@@ -282,7 +284,12 @@ def _scan(base: Base, t: np.ndarray, kind: str, scales: Scales, found: list[tupl
         allowed[-2:] = False
         white, expected = base.white.bends, scales.slope
     places = np.flatnonzero(allowed)
-    return _Scan(t[places], ask(base, white[:, :, places], expected))
+    answers = ask(base, white[:, :, places], expected)
+    if kind == "bend" and len(places) > 1 and places[0] == 0:
+        lump = np.full(len(places), math.log((1 - BEFORE) * len(places) / (len(places) - 1)))
+        lump[0] = math.log(BEFORE * len(places))
+        answers = replace(answers, log_evidence=answers.log_evidence + lump)
+    return _Scan(t[places], answers)
 
 
 def _path(series: _Series, path: list[_Candidate]) -> list[_Candidate]:

@@ -35,7 +35,7 @@ from lamplighter.checks.radio.measure import YEAR_D, RadioMeasure, explained
 from lamplighter.fleet import RegisterEntry
 from lamplighter.results import Finding, Verdict
 from lamplighter.settings.radio import RadioSettings
-from lamplighter.stats.changes import SCAN_POINTS, Change
+from lamplighter.stats.changes import SCAN_POINTS, Change, Slope
 from lamplighter.stats.discovery import benjamini_hochberg
 
 YEAR_S = YEAR_D * DAY_S
@@ -116,7 +116,16 @@ def _again(
     common = None if weather is None else np.interp(m.day, *weather)
     resets = (*m.resets, *(d.time * YEAR_S for d in drops))
     found, seasonal, fitted = explained(m.day, m.level, m.temperature, resets, s, common)
+    if found is not None and common is not None:
+        found = replace(found, slope=_widened(found.slope, s.shared_error_db))
     return replace(m, found=found, seasonal=seasonal, fitted=fitted)
+
+
+def _widened(slope: Slope, error: float) -> Slope:
+    """Add to a slope's interval what is not known of the shared weather's own trend."""
+    more = 1.96 * error
+    low, high = math.hypot(slope.value - slope.low, more), math.hypot(slope.high - slope.value, more)
+    return replace(slope, low=slope.value - low, high=slope.value + high)
 
 
 def margin_of(m: RadioMeasure, entry: RegisterEntry, s: RadioSettings) -> Margin:
