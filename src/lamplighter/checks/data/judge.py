@@ -63,7 +63,7 @@ def node_findings(
         say.two_identities(node, entry, m) if two else None,
         say.scale_step(node, entry, m.scale) if scale else None,
     ]
-    if not scale and m.outside_share >= s.span_outside_share:
+    if not (scale or invalid(node, context)) and m.outside_share >= s.span_outside_share:
         found.append(say.span_mismatch(node, entry, m, s))
     if m.bad_share >= s.bad_share and m.recent:
         found.append(say.bad_quality(node, entry, m, s))
@@ -71,6 +71,12 @@ def node_findings(
         found.append(interval(node, m, arrivals, context, s))
         found.append(fast(node, m, arrivals, usual_fast, context, s))
     return found
+
+
+def invalid(node: str, context: Context) -> bool:
+    """Whether the stuck check has put wild readings of a node down to its battery: they prove nothing of its range."""
+    earlier = context.earlier.get("stuck")
+    return earlier is not None and any(f.node == node and f.kind == "low_battery_readings" for f in earlier.findings)
 
 
 def two_nodes(m: DataMeasures, s: DataSettings) -> bool:

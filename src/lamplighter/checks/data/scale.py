@@ -134,7 +134,7 @@ def find_scale_step(history: NodeHistory, s: DataSettings) -> ScaleStep | None:
         usual = len(size) - int(np.searchsorted(ordered, 0.7 * size[cut - 1])) - 1 >= s.scale_usual_jumps
         found += _measured(time, value, cut, usual, s)
     # Cuts near the true one score alike; the jump itself tells them apart.
-    return min(found, key=lambda f: f.score(s) + abs(f.instant) / (s.scale_instant + f.stir), default=None)
+    return min(found, key=lambda f: f.score(s) + min(abs(f.instant) / (s.scale_instant + f.stir), 1.0), default=None)
 
 
 def grain_changes(value: np.ndarray, s: DataSettings) -> list[int]:
