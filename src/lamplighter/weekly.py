@@ -164,22 +164,20 @@ def gather(places: Places, settings: Settings) -> tuple[pd.DataFrame, list[str],
     units = {}
     if places.register is not None:
         units = {n: e.unit for n, e in read_register(places.register, settings.timezone)[0].items()}
-    rejects, problems = [empty_rejects()], []
-    collected = 0
-    for path in files:
+    problems: list[str] = []
+    rejects, collected = empty_rejects(), 0
+    if files:
         try:
-            result = collect([path], places.history, settings, units=units)
+            # The folder, not its files one by one: a broken one is then noted and does not stop the others.
+            result = collect([places.inbox], places.history, settings, units=units)
+            rejects, collected = result.rejects, len(result.files)
+            problems += [f"not collected: {f.file}: {f.problem}" for f in result.account.files if f.problem]
         except InputError as bad:
             problems.append(f"not collected: {bad}")
-            continue
-        collected += len(result.files)
-        rejects.append(result.rejects)
-        problems += [f"{f.file}: {f.problem}" for f in result.account.files if f.problem]
-    if not (places.history / "manifest.json").exists() and not collected:
+    if not (places.history / "manifest.json").exists():
         reason = f"none of {count(len(files), 'file')} could be read" if files else "the inbox is empty"
         raise InputError(f"there is no data: {reason}", file=places.inbox, remedy="put an export there")
-    filled = [r for r in rejects if len(r)]
-    return (pd.concat(filled, ignore_index=True) if filled else rejects[0]), problems, collected
+    return rejects, problems, collected
 
 
 def against_last(assessment: Assessment, places: Places, week: str, settings: Settings) -> Comparison | None:
