@@ -50,7 +50,9 @@ def two_identities(node: str, entry: RegisterEntry, m: DataMeasures) -> Finding:
 
 def scale_step(node: str, entry: RegisterEntry, step: ScaleStep) -> Finding:
     """Return a reading whose scale jumped by the ratio of two units."""
-    low, high = sorted((step.factor * math.exp(-abs(step.level)), step.factor * math.exp(abs(step.level))))
+    # The jump itself misleads where the process changed its state at the same time.
+    seen = step.ratio * math.exp(min(step.instant, step.near, step.level, step.extent, key=abs))
+    low, high = seen * math.exp(-abs(step.level)), seen * math.exp(abs(step.level))
     return Finding(
         check="data",
         kind="scale_step",
@@ -63,12 +65,12 @@ def scale_step(node: str, entry: RegisterEntry, step: ScaleStep) -> Finding:
         high=max(high, step.ratio),
         probability=0.99,
         severity="S",
-        evidence=f"From {moment(step.time)} on its readings are {number(step.factor)} times what they were, and so are "
+        evidence=f"From {moment(step.time)} on its readings are {number(seen, 2)} times what they were, and so are "
         f"its small steps: close to {number(step.ratio, 5)}, the ratio of {step.units}.",
         remedy="Find who changed the unit that day, in the node, the gateway or the host; set it back or correct the "
         "register.",
         key=iso(step.time)[:10],
-        data={"factor": step.factor, "units": step.units},
+        data={"factor": seen, "units": step.units},
     )
 
 
