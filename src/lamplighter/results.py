@@ -232,6 +232,8 @@ class Assessment:
     """Fleet-level numbers for the report, by check."""
     changes: dict[str, Any] = field(default_factory=dict)
     """What changed since the last run, when one was compared."""
+    warnings: list[str] = field(default_factory=list)
+    """What makes the whole run doubtful (stale or incomplete data), in plain words; shown before all else."""
     version: str = ""
     schema: int = SCHEMA
 

@@ -7,7 +7,7 @@ import re
 import shutil
 from collections.abc import Callable, Mapping
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date as calendar_date
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -109,7 +109,9 @@ def run_weekly(settings_file: str | Path, *, now: float, progress: Progress | No
         comparison = against_last(assessment, places, week, settings)
         lacking = lacks(assessment, comparison, now, settings.weekly)
         notes = (*problems, *lacking, *([] if collected or problems else ["no new export arrived since the last run"]))
-        plan = attach_plan(assessment, settings)
+        assessment.warnings = [*problems, *lacking]
+        # When data are stale the trips still lie ahead of today, not of the last check-in.
+        plan = attach_plan(replace(assessment, as_of=max(assessment.as_of, now)), settings)
         trips = next_visits(plan)
         text = summary_text(assessment, notes, trips)
         summaries = {"summary.txt": text, "summary.md": summary_markdown(assessment, notes, trips)}
@@ -197,6 +199,7 @@ def lacks(assessment: Assessment, comparison: Comparison | None, now: float, wee
     age = now - assessment.end
     if age > weekly.stale_hours * 3600:
         said.append(f"data are stale: the last check-in came {moment(assessment.end)}, {duration(age)} ago")
+    said += [f"data are incomplete: {f.evidence}" for f in assessment.findings if f.kind == "export_partial"]
     before = comparison.since if comparison else assessment.as_of - WEEK_S
     rows = [r for r in assessment.nodes if r.first_seen is not None and r.last_seen is not None]
     then = [r for r in rows if r.first_seen <= before and r.last_seen > before - WEEK_S]  # type: ignore[operator]

@@ -16,6 +16,7 @@ from lamplighter.errors import InputError
 from lamplighter.intake.store.disk import writing
 from lamplighter.simulate import simulate, write_fleet
 from lamplighter.weekly import DATA_LACKING, NEEDS_A_PERSON, QUIET, WeeklyRun, prune, published, run_weekly, week_name
+from lamplighter.wording import iso
 
 DAY = 86_400.0
 WEEKS = 3
@@ -105,6 +106,10 @@ def test_no_export_this_week_is_reported_not_fatal(job: Job) -> None:
     assert late.exit_code == DATA_LACKING
     assert any("no new export" in p for p in late.problems)
     assert any("stale" in p for p in late.problems)
+    found = read_assessment(late.folder)
+    assert any("stale" in w for w in found.warnings)
+    assert found.fleet["visits"]["from"] > iso(found.as_of)[:10]
+    assert "stale" in (late.folder / "report.html").read_text(encoding="utf-8")
 
 
 def test_half_an_export_is_reported(job: Job) -> None:

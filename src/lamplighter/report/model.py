@@ -286,6 +286,8 @@ class Trips:
     """The trips of the coming week."""
     days: tuple[TripDay, ...]
     more: int
+    unmet_words: str
+    """How many jobs cannot be done in time; empty when all can."""
     unmet: tuple[str, ...]
     unmet_more: int
     desk: tuple[DeskLine, ...]
@@ -379,6 +381,7 @@ class Report:
     period: str
     made: str
     headline: str
+    warnings: tuple[str, ...]
     standfirst: str
     tally: tuple[Tally, ...]
     week: tuple[WorkLine, ...]

@@ -55,6 +55,7 @@ def build_view(assessment: Assessment, settings: ReportSettings | None = None) -
         period=_period(assessment),
         made=f"Lamplighter {assessment.version}".strip(),
         headline=_headline(rows, week),
+        warnings=tuple(assessment.warnings),
         standfirst=standfirst(
             len(rows), len({r.gateway for r in rows if r.gateway}), assessment.start, assessment.end, len(later)
         ),
