@@ -32,7 +32,7 @@ class ArrivalsSettings(Section):
         0.90, "-", "Delivery below this leaves holes that a trend display shows.", low=0.0, high=1.0
     )
     falling_loss: float = setting(
-        0.03, "-", "Rise of the share lost that is worth a look; less is weather.", low=0.001, high=1.0
+        0.05, "-", "Rise of the share lost that is worth a look; less is weather.", low=0.001, high=1.0
     )
     falling_lasts_days: float = setting(
         14.0, "d", "A fall of delivery must have lasted this long: bad spells of days pass.", low=1.0, high=365.0
