@@ -251,6 +251,16 @@ def test_nothing_is_called_far_off_in_a_plain_layout_or_among_a_few(offsets) -> 
     assert sketch.note == ""
 
 
+def test_sites_are_named_on_the_sketch_where_they_lie_apart() -> None:
+    a = assessment(14)
+    for i, row in enumerate(sorted(a.nodes, key=lambda r: (r.site, r.node))):
+        a.register[row.node] |= {"latitude": 52 + 0.1 * (i // 2) + 0.001 * (i % 2), "longitude": 0.001 * (i % 2)}
+    assert sorted(name for _, _, name in build_view(a).sketch.labels) == sorted({r.site for r in a.nodes})
+    for i, row in enumerate(sorted(a.nodes, key=lambda r: r.node)):
+        a.register[row.node] |= {"latitude": 52 + 0.01 * ((5 * i) % 14), "longitude": 0.01 * ((3 * i) % 14)}
+    assert build_view(a).sketch.labels == ()
+
+
 def test_without_positions_the_strip_of_sites_remains() -> None:
     a = assessment(8)
     for entry in a.register.values():

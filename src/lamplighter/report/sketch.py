@@ -140,7 +140,7 @@ _PAINT = ("none", "good", "M", "S", "C", "F")
 def _site_labels(
     sites: Sequence[str], x: np.ndarray, y: np.ndarray, near: np.ndarray
 ) -> tuple[tuple[float, float, str], ...]:
-    """Return a label above each site whose nodes lie close together, left out where it would cover something."""
+    """Return a label above each site whose nodes lie close together and apart from others, left out where it covers."""
     own: dict[str, list[int]] = {}
     for i in np.flatnonzero(near).tolist():
         if sites[i]:
@@ -152,6 +152,9 @@ def _site_labels(
         middle = float(np.clip(np.median(x[at]), half + 4, MAP_WIDTH - half - 4))
         top = float(y[at].min()) - 16
         if np.ptp(x[at]) > MAP_WIDTH / 4 or np.ptp(y[at]) > MAP_WIDTH / 4 or top < 12:
+            continue
+        between = (x >= x[at].min()) & (x <= x[at].max()) & (y >= y[at].min()) & (y <= y[at].max())
+        if between.sum() - len(at) > len(at) / 2:
             continue
         covered = (np.abs(x - middle) < half + 6) & (y > top - 19) & (y < top + 9)
         if not covered.any() and all(abs(middle - m) > half + h or abs(top - t) > 17 for m, t, h in taken):

@@ -44,6 +44,7 @@ def trips(source: Source) -> Trips | None:
         soon=_soon(source, visits),
         days=tuple(_days(source, visits[:most], items, today)),
         more=len(visits[most:]),
+        unmet_words=f"{count(len(plan['unmet']), 'job')} cannot be done in time" if plan["unmet"] else "",
         unmet=tuple(plan["unmet"][:most]),
         unmet_more=len(plan["unmet"][most:]),
         desk=desk[:most],
