@@ -43,15 +43,21 @@ class Level(StrEnum):
     M = "M"
 
 
-@app.callback()
-def _root(
-    version: Annotated[bool, typer.Option("--version", help="Show the version and stop.", is_eager=True)] = False,
-) -> None:
-    if version:
+def _show_version(asked: bool) -> None:
+    if asked:
         from importlib.metadata import version as installed
 
         typer.echo(f"lamplighter {installed('lamplighter')}")
         raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool, typer.Option("--version", help="Show the version and stop.", is_eager=True, callback=_show_version)
+    ] = False,
+) -> None:
+    """Say which nodes need a person."""
 
 
 @contextmanager
