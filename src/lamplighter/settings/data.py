@@ -121,3 +121,11 @@ class DataSettings(Section):
         low=0.0,
         high=1.0,
     )
+    absent_share: float = setting(
+        0.25,
+        "-",
+        "With more than this share of the registered nodes never heard, the exports are taken to be partial.",
+        low=0.0,
+        high=1.0,
+    )
+    absent_nodes: int = setting(3, "nodes", "With fewer nodes never heard, each is told by itself.", low=1)

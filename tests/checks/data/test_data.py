@@ -1,14 +1,18 @@
 """Set-up mistakes: two nodes under one name, changes of unit, ranges, intervals, the register, gateways."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from lamplighter.checkins import BAD, COMPRESSED, DAY_S
 from lamplighter.checks import data
+from lamplighter.checks.data.judge import register_findings
 from lamplighter.checks.data.scale import UNIT_RATIOS
-from lamplighter.fleet import RegisterEntry
+from lamplighter.checks.data.spelling import same_nodes
+from lamplighter.fleet import RegisterEntry, WorkEntry
 from lamplighter.settings import load_settings
-from tests.checks.histories import HOUR, arrivals, history, hours, kinds, live, quantised, radio, run, volts
+from tests.checks.histories import HOUR, arrivals, context, history, hours, kinds, live, quantised, radio, run, volts
 
 TIME = hours(120)
 
@@ -176,10 +180,62 @@ def test_nodes_never_heard_and_nodes_not_registered_are_told():
     fleet = [history(**one(k), node=f"N{k}", entry=RegisterEntry(node=f"N{k}")) for k in range(4)]
     result = run(data, *fleet, registered=["N0", "N1", "N2", "N9"])
     assert sorted((f.kind, f.node, f.severity) for f in result.findings) == [
-        ("never_seen", "N9", "F"),
+        ("never_seen", "N9", "M"),
         ("not_registered", "N3", "M"),
     ]
     assert result.verdicts["N9"].state == "finding"
+
+
+@pytest.mark.parametrize("said", ["battery", "work", "nothing", "taken out", "later"])
+def test_a_node_never_heard_has_failed_only_where_it_is_known_to_stand(said):
+    end = float(TIME[-1])
+    entry = RegisterEntry(node="N9", battery_installed={"battery": TIME[0], "later": end + DAY_S}.get(said))
+    action = {"work": "inspected", "taken out": "removed"}.get(said)
+    log = {"N9": (WorkEntry(node="N9", time=end - DAY_S, action=action),)} if action else {}
+    fleet = [history(**one(k), node=f"N{k}", entry=RegisterEntry(node=f"N{k}")) for k in range(4)]
+    asked = replace(context(fleet, registered=["N0", "N1", "N2", "N3", "N9"]), worklog=log)
+    asked = replace(asked, register={**asked.register, "N9": entry})
+    (found,) = register_findings(asked, asked.settings.data)
+    assert (found.kind, found.severity) == ("never_seen", "F" if said in ("battery", "work") else "M")
+
+
+@pytest.mark.parametrize(("absent", "partial"), [(1, False), (2, False), (3, False), (4, True), (20, True)])
+def test_where_many_registered_nodes_are_absent_the_exports_are_partial_not_the_nodes(absent, partial):
+    heard = 9
+    fleet = [history(**one(k), node=f"N{k}", entry=RegisterEntry(node=f"N{k}")) for k in range(heard)]
+    away = [f"Q{k}" for k in range(absent)]
+    result = run(data, *fleet, registered=[h.node for h in fleet] + away)
+    found = [(f.kind, f.node) for f in result.findings]
+    assert found == ([("export_partial", "")] if partial else [("never_seen", node) for node in sorted(away)])
+    assert {result.verdicts[node].state for node in away} == {"not evaluated" if partial else "finding"}
+    if partial:
+        assert f"{absent} nodes of {absent + heard}" in result.findings[0].evidence
+        assert "Q0" in result.findings[0].evidence
+
+
+def test_a_name_spelled_otherwise_is_told_on_both_sides():
+    names = ["LL-001", "LL-002", "LL-003", "LL-004"]
+    fleet = [history(**one(k), node=n, entry=RegisterEntry(node=n)) for k, n in enumerate(names)]
+    result = run(data, *fleet, registered=["LL-001", "LL-02", "LL-003", "LL-004"])
+    said = {f.kind: f for f in result.findings}
+    assert "LL-02 in the register is LL-002 in the data" in said["never_seen"].evidence
+    assert "it is LL-02 in the register" in said["not_registered"].evidence
+
+
+@pytest.mark.parametrize(
+    ("register", "heard", "pairs"),
+    [
+        (["LL-02"], ["LL-002"], {"LL-02": "LL-002"}),
+        (["ll_7"], ["LL-07"], {"ll_7": "LL-07"}),
+        (["Weir North"], ["Wier North"], {"Weir North": "Wier North"}),
+        (["PT-112"], ["PT-121"], {"PT-112": "PT-121"}),
+        (["P-112"], ["P-113"], {}),
+        (["P-1"], ["Gate 7"], {}),
+        (["P-1", "P-01"], ["P-001"], {}),
+    ],
+)
+def test_which_names_may_be_one_node(register, heard, pairs):
+    assert same_nodes(register, heard) == pairs
 
 
 def test_without_a_register_no_node_is_missing_from_it():

@@ -15,6 +15,7 @@ from lamplighter.checkins import DAY_S
 from lamplighter.checks.base import CheckResult, Context
 from lamplighter.checks.data import say
 from lamplighter.checks.data.measure import DataMeasures
+from lamplighter.checks.data.spelling import same_nodes
 from lamplighter.results import Finding, Verdict
 from lamplighter.settings.data import DataSettings
 
@@ -34,8 +35,13 @@ def judge(measures: Mapping[str, DataMeasures], context: Context) -> CheckResult
     result.findings.extend(register_findings(context, s))
     result.findings.extend(gateway_findings(measures, context, s))
     result.findings.extend(say.stored(context))
+    partial = export_partial(context, s)
     for node in sorted(context.registered - set(measures)):
-        result.verdicts[node] = Verdict(state="finding", reason="It stands in the register but was never heard.")
+        result.verdicts[node] = (
+            Verdict(state="not evaluated", reason="Absent from the exports, as many nodes are.")
+            if partial
+            else Verdict(state="finding", reason="It stands in the register but was never heard.")
+        )
     return result
 
 
@@ -136,11 +142,32 @@ def register_findings(context: Context, s: DataSettings) -> list[Finding]:
     if not context.registered:
         return []
     seen = set(context.seen)
-    missing = sorted(seen - context.registered)
-    found = [say.never_seen(node, context.register[node], context.start) for node in sorted(context.registered - seen)]
+    missing, silent = sorted(seen - context.registered), sorted(context.registered - seen)
+    same = same_nodes(silent, missing)
+    if export_partial(context, s):
+        found = [say.export_partial(silent, len(context.registered), same)]
+    else:
+        found = [
+            say.never_seen(node, context.register[node], context.start, installed(node, context), same.get(node))
+            for node in silent
+        ]
     if seen and len(missing) >= max(2, s.unregistered_share * len(seen)):
-        return [*found, say.register_unfit(missing, len(seen))]
-    return found + [say.not_registered(node) for node in missing]
+        return [*found, say.register_unfit(missing, len(seen), same)]
+    registered_as = {heard: node for node, heard in same.items()}
+    return found + [say.not_registered(node, registered_as.get(node)) for node in missing]
+
+
+def export_partial(context: Context, s: DataSettings) -> bool:
+    """Whether so many registered nodes were never heard that the exports lack them, rather than the site."""
+    absent = len(context.registered - set(context.seen))
+    return absent >= s.absent_nodes and absent > s.absent_share * len(context.registered)
+
+
+def installed(node: str, context: Context) -> bool:
+    """Whether register or work log say that a node was put up."""
+    since = context.register[node].battery_installed
+    worked = any(w.action != "removed" and w.time <= context.as_of for w in context.worklog.get(node, ()))
+    return worked or (since is not None and since <= context.as_of)
 
 
 def gateway_findings(measures: Mapping[str, DataMeasures], context: Context, s: DataSettings) -> list[Finding]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 from lamplighter.checkins import COMPRESSED, FORWARD_FILLED
 from lamplighter.checks.base import Context
@@ -155,33 +156,69 @@ def bad_quality(node: str, entry: RegisterEntry, m: DataMeasures, s: DataSetting
     )
 
 
-def never_seen(node: str, entry: RegisterEntry, start: float) -> Finding:
-    """Return a register entry that never checked in."""
+def never_seen(node: str, entry: RegisterEntry, start: float, installed: bool, heard_as: str | None = None) -> Finding:
+    """Return a register entry that never checked in; it has failed only where it is known to have been put up."""
+    known = " Register or work log say that it was installed." if installed else ""
+    maybe = f" Perhaps {node} in the register is {heard_as} in the data, which is not registered." if heard_as else ""
     return Finding(
         check="data",
         kind="never_seen",
         node=node,
         gateway=entry.gateway,
         since=start,
-        severity="F",
-        evidence=f"It stands in the register but has not checked in once since the record begins on {date(start)}.",
-        remedy="See whether it was ever installed and joined, or take it off the register.",
+        severity="F" if installed and not heard_as else "M",
+        evidence="It stands in the register but has not checked in once since the record begins on "
+        f"{date(start)}.{known}{maybe}",
+        remedy=f"See whether its name is {heard_as}."
+        if heard_as
+        else "See whether it was ever installed and joined, or take it off the register.",
+        data={"heard_as": heard_as} if heard_as else {},
     )
 
 
-def not_registered(node: str) -> Finding:
+def export_partial(absent: list[str], registered: int, same: Mapping[str, str]) -> Finding:
+    """Return exports that hold too few of the registered nodes for the others to be at fault."""
+    return Finding(
+        check="data",
+        kind="export_partial",
+        value=float(len(absent)),
+        unit="nodes",
+        severity="M",
+        evidence=f"{count(len(absent), 'node')} of {registered} in the register are absent from the exports: "
+        f"{joined(absent)}. So many point to exports that are not complete; these nodes are not judged."
+        f"{spelled(same)}",
+        remedy="Export all nodes, or give the register of the nodes exported.",
+        data={"nodes": absent},
+    )
+
+
+def spelled(same: Mapping[str, str]) -> str:
+    """Return the names that may be spelled otherwise in the data, as a sentence; empty without any."""
+    if not same:
+        return ""
+    return (
+        f" Perhaps spelled otherwise: {joined([f'{r} in the register, {h} in the data' for r, h in same.items()], 3)}."
+    )
+
+
+def not_registered(node: str, registered_as: str | None = None) -> Finding:
     """Return a node that is not in the register."""
+    maybe = f" Perhaps it is {registered_as} in the register, which was never heard." if registered_as else ""
     return Finding(
         check="data",
         kind="not_registered",
         node=node,
         severity="M",
-        evidence="It checks in but is not in the register: its gateway, range, battery and criticality are not known.",
-        remedy="Add it to the register.",
+        evidence="It checks in but is not in the register: its gateway, range, battery and criticality are not known."
+        f"{maybe}",
+        remedy=f"See whether {registered_as} in the register is this node."
+        if registered_as
+        else "Add it to the register.",
+        data={"registered_as": registered_as} if registered_as else {},
     )
 
 
-def register_unfit(missing: list[str], seen: int) -> Finding:
+def register_unfit(missing: list[str], seen: int, same: Mapping[str, str]) -> Finding:
     """Return a register that knows few of the nodes heard."""
     return Finding(
         check="data",
@@ -189,7 +226,8 @@ def register_unfit(missing: list[str], seen: int) -> Finding:
         value=float(len(missing)),
         unit="nodes",
         severity="M",
-        evidence=f"{count(len(missing), 'node')} of {seen} heard are not in the register: {joined(missing)}.",
+        evidence=f"{count(len(missing), 'node')} of {seen} heard are not in the register: {joined(missing)}."
+        f"{spelled(same)}",
         remedy="See whether the register is this site's and spells the names as the host does.",
         data={"nodes": missing},
     )
