@@ -274,6 +274,9 @@ def test_without_scripts_the_words_are_there(browser, pages) -> None:
     for item in a.items:
         assert item.action in text
         assert item.reason.split("; ")[0].split(". ")[0] in text
+    plan = a.fleet["visits"]
+    for words in (*(v["place"] for v in plan["visits"]), *plan["unmet"], *plan["desk"], plan["proof"]):
+        assert words in text
     assert "Scripts are off" in text
 
 
