@@ -7,6 +7,8 @@ from datetime import UTC, datetime, timedelta
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 DAY_S = 86_400.0
+YEAR_S, QUARTER_S = 366 * DAY_S, 92 * DAY_S
+"""A range of dates wider than a year is no date; one narrower than a quarter always is."""
 MISSING = "not known"
 
 
@@ -73,6 +75,20 @@ def dates_between(low: float | None, high: float | None) -> str:
         return f"on {date(high)}"
     start = f"{a.day} {a:%b}" if a.year == b.year else date(low)
     return f"between {start} and {date(high)}"
+
+
+def battery_ends(p10: float | None, p50: float | None, p90: float | None, now: float) -> str:
+    """Say when a battery ends: ``will likely be empty between 12 Jan and 3 Mar 2026``.
+
+    A range wider than a year, or than the time left to its middle, is no date to plan by and is not said as one.
+    """
+    if not known(p10) or not known(p50) or not known(p90):
+        return f"will likely be empty {dates_between(p10, p90)}"
+    if p90 - p10 <= min(YEAR_S, max(p50 - now, QUARTER_S)):
+        return f"will likely be empty {dates_between(p10, p90)}"
+    if p10 <= now:
+        return f"may be empty any day, but as likely lasts beyond {date(p50)}"
+    return f"may be empty as early as {date(p10)}, but as likely lasts beyond {date(p50)}"
 
 
 def percent(share: float | None, digits: int = 3) -> str:
