@@ -182,10 +182,18 @@ class BatterySettings(Section):
         0.6, "share", "While more than this share of the way from fresh to cut-off is left, a wide forecast is no date.",
         source=_CALIBRATED, low=0, high=1,
     )  # fmt: skip
-    plan_ahead_days: float = setting(90.0, "days", "A battery that may end within this time is on the plan.", low=1)
+    plan_ahead_days: float = setting(90.0, "days", "A battery that probably ends within this time is a finding.", low=1)
+    plan_ahead_probability: float = setting(
+        0.65, "probability", "... when it ends within it at least this probably: an even chance demands no visit yet.",
+        low=0.05, high=1,
+    )  # fmt: skip
     certain_within_days: float = setting(
-        14.0, "days", "A battery that will likely end within this time needs a visit now.", low=0
+        14.0, "days", "A battery that may well end within this time is a finding however late its range reaches.", low=0
     )
+    certain_within_probability: float = setting(
+        0.3, "probability", "... when it ends within it at least this probably: a week later may be too late to go.",
+        low=0.05, high=1,
+    )  # fmt: skip
 
     # Rechargeable
     solar_swing_share: float = setting(

@@ -12,8 +12,13 @@ from hypothesis import settings as examples
 from hypothesis import strategies as st
 
 from lamplighter.checks.battery.estimators import never_falling
+from lamplighter.checks.battery.findings import end_findings, ended_share
+from lamplighter.checks.battery.fleetwide import gather
+from lamplighter.checks.battery.learning import learn_classes
+from lamplighter.checks.battery.predict import predict
 from lamplighter.fleet import RegisterEntry
 from lamplighter.results import Finding
+from lamplighter.settings.battery import BatterySettings
 from tests.checks.battery.batteries import (
     DAY,
     START,
@@ -135,6 +140,53 @@ def test_severity_grows_as_the_end_comes_near():
     assert order[0] == set()
     assert "M" in order[1]
     assert "F" in order[2]
+
+
+@pytest.mark.parametrize(
+    ("p10", "p50", "p90", "told"),
+    [
+        (20.0, 40.0, 80.0, True),  # all of it within the ninety days
+        (60.0, 80.0, 100.0, True),  # likely within them
+        (14.0, 90.0, 784.0, False),  # an even chance and a range of two years: nobody is sent
+        (30.0, 257.0, 520.0, False),  # the early date alone is near
+        (2.0, 100.0, 200.0, False),
+        (1.0, 20.0, 400.0, True),  # may well end within two weeks
+    ],
+)
+def test_a_battery_is_a_finding_when_it_probably_ends_in_time_not_when_its_early_date_is_near(p10, p50, p90, told):
+    base = judged_prediction()
+    p = replace(base, forecast=replace(base.forecast, p10=p10, p50=p50, p90=p90))
+    found = end_findings(gathered(), p, p.now, BatterySettings())
+    assert bool(found) == told
+    for f in found:
+        assert f.value == pytest.approx(p50), "days from the present"
+        assert ("between" in f.evidence) == (p90 - p10 < 92)
+
+
+def test_the_share_that_ends_in_time_goes_through_the_three_percentiles():
+    base = judged_prediction()
+    p = replace(base, forecast=replace(base.forecast, p10=30.0, p50=100.0, p90=150.0))
+    assert [round(ended_share(p, d), 2) for d in (30.0, 100.0, 150.0)] == [0.1, 0.5, 0.9]
+    spent = replace(base, forecast=replace(base.forecast, p10=0.0, p50=11.0, p90=21.0))
+    assert ended_share(spent, 90.0) > 0.99, "an early date of today does not make the end less sure"
+
+
+def test_days_to_an_end_that_has_come_count_to_the_present_and_not_to_the_last_check_in():
+    node = make_node(alkaline_pair, days=330, life=330, begin=0.05, battery_chemistry="alkaline", cutoff_v=2.2)
+    later = START + 400 * DAY
+    (finding,) = [f for f in judged(node, later).findings if f.kind == "battery_end"]
+    assert finding.value == pytest.approx((finding.since - later) / DAY, abs=0.01)
+
+
+def gathered():
+    node = make_node(alkaline_pair, days=200, life=330, begin=0.05, battery_chemistry="alkaline", cutoff_v=2.0)
+    return gather({node.name: measured(node)}, {node.name: node.entry}, BatterySettings())[node.name]
+
+
+def judged_prediction():
+    battery = gathered()
+    settings = BatterySettings()
+    return predict(battery, learn_classes({battery.node: battery}, settings)[battery.group], settings)
 
 
 def severities(result) -> set[str]:

@@ -15,8 +15,10 @@ from lamplighter.checks.battery.measure import BatteryMeasures
 from lamplighter.checks.battery.predict import Prediction
 from lamplighter.results import Finding
 from lamplighter.settings.battery import BatterySettings
-from lamplighter.wording import date, dates_between, duration, iso, quantity
+from lamplighter.wording import battery_ends, date, duration, iso, quantity
 
+Z10 = 1.2815515655446004
+"""Standard normal quantile of 0.9."""
 ENDED_BY = {
     "voltage": "below the cut-off",
     "readings": "readings gone invalid at low voltage",
@@ -65,11 +67,14 @@ def good_reason(p: Prediction) -> str:
         return ""
     if not np.isfinite(f.p50):
         return f"voltage is on the flat part of its curve: no earlier than {date(p.instant(f.not_before))}"
-    return f"battery will likely be empty {dates_between(p.instant(f.p10), p.instant(f.p90))}"
+    return f"battery {battery_ends(p.instant(f.p10), p.instant(f.p50), p.instant(f.p90), p.now)}"
 
 
 def end_findings(battery: Battery, p: Prediction, as_of: float, settings: BatterySettings) -> list[Finding]:
-    """Return the finding that a battery is empty, overdue, or ends within the planning time; none otherwise."""
+    """Return the finding that a battery is empty, overdue, or probably ends within the planning time; else none.
+
+    What decides is the probability of ending in time, not a date: the early date of a wide range demands nothing.
+    """
     if p.forecast is None:
         return [ended_finding(battery, p, as_of)]
     f = p.forecast
@@ -77,10 +82,13 @@ def end_findings(battery: Battery, p: Prediction, as_of: float, settings: Batter
         return []
     late = (as_of - p.now) / DAY_S
     left = [f.p10 - late, f.p50 - late, f.p90 - late]
+    in_plan = ended_share(p, max(late, 0.0) + settings.plan_ahead_days)
+    soon = ended_share(p, max(late, 0.0) + settings.certain_within_days)
     if left[1] <= 0:
         severity, words = overdue(battery), f"Battery was likely empty by {date(p.instant(f.p50))}"
-    elif left[1] <= settings.plan_ahead_days or left[0] <= settings.certain_within_days:
-        severity, words = "M", f"Battery will likely be empty {dates_between(p.instant(f.p10), p.instant(f.p90))}"
+    elif in_plan >= settings.plan_ahead_probability or soon >= settings.certain_within_probability:
+        ends = battery_ends(p.instant(f.p10), p.instant(f.p50), p.instant(f.p90), as_of)
+        severity, words = "M", f"Battery {ends}"
     else:
         return []
     assert p.outlook is not None
@@ -96,7 +104,7 @@ def end_findings(battery: Battery, p: Prediction, as_of: float, settings: Batter
             unit="days",
             low=round(left[0], 2),
             high=round(left[2], 2),
-            probability=ended_share(p, max(late, 0.0) + settings.plan_ahead_days),
+            probability=in_plan,
             severity=severity,
             evidence=evidence,
             remedy=swap_words(battery),
@@ -110,13 +118,14 @@ def overdue(battery: Battery) -> str:
     return "M" if battery.cutoff_origin == "assumption" else "F"
 
 
-def ended_share(p: Prediction, days: float) -> float | None:
-    """Return the share of such batteries that end within the planning time (log-normal through P10, P50, P90)."""
+def ended_share(p: Prediction, days: float) -> float:
+    """Return the share of such batteries that end within so many days: two log-normal halves through P10, P50, P90."""
     f = p.forecast
     if f is None or not f.p50 > 0:
-        return None
-    sd = max(np.log(max(f.p90, 1e-3) / max(f.p10, 1e-3)) / 2.563, 1e-3)
-    return float(np.round(ndtr((np.log(days) - np.log(f.p50)) / sd), 4))
+        return 1.0
+    near, far = (f.p50, f.p90) if days > f.p50 else (f.p10, f.p50)
+    sd = max(np.log(max(far, 1e-3) / max(near, 1e-3)) / Z10, 1e-3)
+    return float(np.round(ndtr(np.log(max(days, 1e-3) / f.p50) / sd), 4))
 
 
 def ended_finding(battery: Battery, p: Prediction, as_of: float) -> Finding:
@@ -232,8 +241,8 @@ def cold_findings(battery: Battery, p: Prediction, settings: BatterySettings) ->
             low=round(worst - 2 * p.outlook.noise, 4),
             high=round(worst + 2 * p.outlook.noise, 4),
             severity="M",
-            evidence=f"Cold down to {round(cold) + 0} °C took the battery to {quantity(worst, 'V')}, below its cut-off "
-            f"of {quantity(battery.cutoff_v, 'V')}; it recovered.",
+            evidence=f"The cold took it below its cut-off of {quantity(battery.cutoff_v, 'V')} on "
+            f"{date(float(track.time[under][0]))}: {quantity(worst, 'V')} at {round(cold) + 0} °C; it recovered.",
             remedy=swap_words(battery),
             data={"coldest_c": cold, "cautions": list(cautions(battery))},
         )
