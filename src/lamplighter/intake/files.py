@@ -18,6 +18,14 @@ from lamplighter.errors import InputError
 
 SUFFIXES = (".csv", ".txt", ".tsv", ".tab", ".dat", ".gz", ".zip")
 """Endings of files taken from a folder; a file named directly may end as it likes."""
+NO_TEXT = (".xlsx", ".xlsm", ".xls", ".ods", ".parquet", ".pdf")
+"""Endings of files in a folder that may hold check-ins but not as text: they are named, not passed over in silence."""
+_BEGINNINGS = (
+    (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1", "an Excel workbook (or another old Office file)"),
+    (b"PAR1", "a Parquet file"),
+    (b"%PDF", "a PDF document"),
+)
+"""First bytes of files that hold no text (compound file binary, Parquet and PDF by their published formats)."""
 READ_ERRORS = (OSError, EOFError, zlib.error, zipfile.BadZipFile, RuntimeError, NotImplementedError, ValueError)
 _SAFE_BYTES = 64 * 1024 * 1024
 """Expanded size below which no archive can do harm."""
@@ -85,7 +93,7 @@ def _expand(path: str) -> Iterator[tuple[str, bool]]:
         raise InputError("the name of the file holds a zero character", remedy="check the path")
     if os.path.isdir(path):
         names = [os.path.join(d, f) for d, _, files in os.walk(path) for f in files]
-        names = [n for n in names if n.lower().endswith(SUFFIXES) and not os.path.basename(n).startswith(".")]
+        names = [n for n in names if n.lower().endswith(SUFFIXES + NO_TEXT) and not _hidden(n)]
         if not names:
             raise InputError("this folder holds no export", file=path, remedy=f"exports end in {', '.join(SUFFIXES)}")
         yield from ((n, False) for n in names)
@@ -96,6 +104,29 @@ def _expand(path: str) -> Iterator[tuple[str, bool]]:
         if not names:
             raise InputError("there is no such file", file=path, remedy="check the path")
         yield from ((n, False) for n in names)
+
+
+def _hidden(name: str) -> bool:
+    """Whether a file is hidden, or the lock that an office program lays beside an open one."""
+    return os.path.basename(name).startswith((".", "~$"))
+
+
+def refuse_no_text(head: bytes, name: str) -> None:
+    """Refuse a file whose first bytes tell that it is no text.
+
+    Raises
+    ------
+    InputError
+        Naming what the file is.
+    """
+    what = next((words for magic, words in _BEGINNINGS if head.startswith(magic)), "")
+    if head.startswith(b"PK\x03\x04"):
+        inside = ((b"xl/", "an Excel workbook"), (b"opendocument.spreadsheet", "an OpenDocument spreadsheet"))
+        what = next((words for mark, words in inside if mark in head), "")
+        if not what:
+            raise InputError("is a zip archive", file=name, remedy="let its name end in .zip, or unpack it")
+    if what:
+        raise InputError(f"is {what}, not text", file=name, remedy="save or export it as CSV")
 
 
 def _members(path: str, direct: bool, max_expansion: float) -> Iterator[Export | Broken]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from lamplighter.errors import InputError
-from lamplighter.intake.files import READ_ERRORS, Export, opened, unreadable
+from lamplighter.intake.files import READ_ERRORS, Export, opened, refuse_no_text, unreadable
 from lamplighter.intake.plan import Plan
 from lamplighter.intake.recognise import make_plan
 from lamplighter.intake.text import HEAD_BYTES, Block, TextStream, blocks_of, encoding_of
@@ -27,6 +27,7 @@ def plan_of(export: Export, settings: Settings) -> Plan:
         raise
     except READ_ERRORS as bad:
         raise unreadable(export.name, bad) from bad
+    refuse_no_text(head, export.name)
     encoding = settings.intake.encoding if settings.intake.encoding != "auto" else encoding_of(head)
     try:
         text = head.decode(encoding, errors="replace")
