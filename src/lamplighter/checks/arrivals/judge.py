@@ -95,7 +95,7 @@ def judge(measures: Mapping[str, ArrivalsMeasure], context: Context) -> CheckRes
         result.series[name] = _series(m, node.outage)
         result.gaps.extend(_listed(node, shared, s))
     for name in sorted(context.registered - set(measures)):
-        result.verdicts[name] = Verdict(state="not evaluated", reason="in the register, but never checked in")
+        result.verdicts[name] = Verdict(state="not evaluated", reason="in the register, but absent from the exports")
     result.fleet.update(_fleet(nodes, shared))
     return result
 
