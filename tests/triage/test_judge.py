@@ -270,6 +270,32 @@ def test_more_critical_nodes_with_the_same_trouble_rank_higher() -> None:
     assert [i.rank for i in items] == [1, 2, 3, 4, 5]
 
 
+def test_nodes_that_need_somebody_come_first_in_the_order_of_the_items() -> None:
+    fleet = mixed_fleet()
+    calm = sorted(fleet.nodes, key=lambda n: fleet.rows()[n].risk or 0.0)[:3]
+    fleet.findings += [finding(n, "data", "interval_differs", "M") for n in calm]
+    fleet.findings.append(outage("G2"))
+    rows, items = fleet.judged()
+    of_nodes = [i.subject for i in items if i.subject_kind == "node"]
+    assert len(of_nodes) >= 2
+    assert [r.node for r in rows[: len(of_nodes)]] == of_nodes
+    rest = [r.risk for r in rows[len(of_nodes) :] if r.rank]
+    assert rest == sorted(rest, reverse=True)
+    assert max(rest) > rows[0].risk, "though others carry more risk"
+    assert [r.rank for r in rows if r.rank] == list(range(1, len(of_nodes) + len(rest) + 1))
+
+
+def test_a_cause_is_no_surer_than_the_forecast_it_rests_on() -> None:
+    def sure(p: float) -> float:
+        found = finding("N00", "battery", "battery_end", "M", probability=p)
+        row = Fleet(findings=[found], facts={"N00": battery(20, 80, 150)}).rows()["N00"]
+        return row.cause_probability or 0.0
+
+    assert sure(0.5) <= 0.5
+    assert 0.5 < sure(0.7) <= 0.7
+    assert 0.7 < sure(0.99) < sure(1.0)
+
+
 def mixed_fleet(seed: int = 0, noise: float = 0.0) -> Fleet:
     """Forty nodes with facts of every kind, jittered by a share of their usual spread."""
     rng, jitter = np.random.default_rng(3), np.random.default_rng(seed)

@@ -14,7 +14,7 @@ from lamplighter.cli import app
 from lamplighter.fleet import read_worklog
 from lamplighter.results import write_assessment
 from lamplighter.triage import plan_summary, plan_visits, write_visits
-from lamplighter.triage.papers import VISIT_COLUMNS, job_sheets, plan_text
+from lamplighter.triage.papers import VISIT_COLUMNS, job_sheets, plan_text, trips_in_words
 from tests.triage.build import Fleet, battery, ending, finding, settings
 
 HOSTILE = "<script>alert('x')</script> & \"North\""
@@ -158,7 +158,31 @@ def test_the_summary_is_plain_data_for_the_report() -> None:
     summary = plan_summary(plan_visits(busy_fleet().assessment()))
     assert [v["place"] for v in summary["visits"]] == ["South", "North"]
     assert {c["way"] for c in summary["costs"]} >= {"this plan", "replace on failure"}
-    assert summary["proof"] == "No plan with these windows, crews and costs is cheaper."
+    assert summary["proof"] == "No plan that keeps these windows and crews is cheaper."
+
+
+def test_trips_are_told_in_whole_numbers() -> None:
+    assert [trips_in_words(n) for n in (1, 9, 4.5, 0.7, 0.2)] == [
+        "1 trip", "9 trips", "about 5 trips", "about 1 trip", "about 0 trips",
+    ]  # fmt: skip
+
+
+def test_what_needs_no_trip_names_the_node() -> None:
+    plan = plan_visits(Fleet(findings=[finding("N00", "data", "interval_differs")]).assessment())
+    assert "  Point 00 (N00): Confirm the check-in interval" in plan_text(plan)
+
+
+def test_an_alternative_that_looks_cheaper_is_told_apart() -> None:
+    plan = plan_visits(busy_fleet().assessment())
+    this, failure, *rest = plan.costs
+    assert "looks cheaper" not in plan_text(replace(plan, costs=(this, replace(failure, travel=1e6))))
+    cheap = plan_text(replace(plan, costs=(this, replace(failure, travel=-1e6), *rest)))
+    assert "'replace on failure' looks cheaper, but it keeps no due date and lets every node go dark first." in cheap
+
+
+def test_a_sheet_says_how_to_log_a_replaced_transmitter() -> None:
+    sheet = sheet_of(Fleet(findings=[finding("N00", "stuck", "stuck", "F")]))
+    assert "Log recalibrated where the transmitter was replaced" in sheet.text
 
 
 def test_the_command_plans_prints_and_writes_beside_the_assessment(tmp_path: Path) -> None:

@@ -8,13 +8,16 @@ from itertools import product
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
 from lamplighter import wording
 from lamplighter.checkins import DAY_S
 from lamplighter.errors import InputError, SettingsError
 from lamplighter.results import read_assessment, write_assessment
+from lamplighter.settings.triage import TriageSettings
 from lamplighter.triage.cover import NEVER
 from lamplighter.triage.crews import parse_crew, parse_crews, parse_months, working_days
+from lamplighter.triage.planned import BatteryOutlook, risk_date, window
 from lamplighter.triage.schedule import UNSERVED, Search, SiteProblem, greedy, schedule
 from lamplighter.triage.visits import VisitPlan, plan_visits
 from tests.triage.build import NOW, Fleet, battery, ending, finding, outage, settings
@@ -110,7 +113,70 @@ def test_a_healthy_battery_that_will_be_due_is_planned_without_a_finding() -> No
     fleet = Fleet(facts={"N00": battery(90, 150, 300), "N01": battery(900, 1200, 1500)})
     plan = plan_visits(fleet.assessment())
     assert set(day_of(plan)) == {"N00"}
-    assert plan.visits[0].jobs[0].action == "Replace the battery"
+    (job,) = plan.visits[0].jobs
+    assert (job.cause, job.status) == ("planned replacement", "good")
+    assert job.action == "Replace the battery (planned: it may be empty from 31 May 2026)"
+    assert job.reason.startswith("Nothing is wrong with it yet: battery")
+
+
+def test_the_row_of_a_planned_replacement_tells_of_it_too() -> None:
+    row = Fleet(facts={"N00": battery(90, 150, 170)}).rows()["N00"]
+    assert (row.status, row.reason) == (
+        "good", "Nothing found. Battery will likely be empty between 31 May and 19 Aug 2026.",
+    )  # fmt: skip
+    far = Fleet(facts={"N00": battery(400, 450, 500)}).rows()["N00"]
+    assert far.reason == "Nothing found."
+
+
+def test_a_near_early_date_of_a_wide_range_does_not_throw_away_a_battery() -> None:
+    """One in ten such batteries is empty in a month, half last 257 days: a crew there for another one leaves it."""
+    fleet = ending("N01", 10, 20, 30)
+    fleet.nodes["N00"] = replace(fleet.nodes["N00"], criticality=2.0)
+    fleet.facts["N00"] = battery(30, 257, 520, life=1290)
+    plan = plan_visits(fleet.assessment())
+    assert (set(day_of(plan)), [j.subject for j in plan.left]) == ({"N01"}, ["N00"])
+    assert plan.left[0].not_before == pytest.approx(257 - 180)
+    assert plan.left[0].due > 182
+
+
+def test_waiting_for_a_better_forecast_ends_sooner_where_a_dark_day_costs_more() -> None:
+    s = TriageSettings()
+    outlook = BatteryOutlook(p10=50, p50=190, p90=460, life=1460, worth=187)
+    closes = [window(outlook, "North", cost, s)[1] for cost in s.loss_cost_per_day]
+    assert closes == sorted(closes, reverse=True)
+    assert closes[0] > closes[-1] >= outlook.p10
+    assert max(closes) <= outlook.p50
+
+
+def test_the_risk_date_is_where_a_day_of_waiting_costs_what_it_saves() -> None:
+    """Hazard of a normal distribution by scipy: share unforeseen x cost of a failure x hazard = worth / life."""
+    s = TriageSettings()
+    o = BatteryOutlook(p10=100, p50=228.15515655446, p90=400, life=1000, worth=200)
+    day = risk_date(o, "North", 12.0, s)
+    ends = norm(loc=o.p50, scale=100)
+    failure = 5 * 12.0 + 0.5 * (40 + 90 * (2 + 20 / 60))
+    rate = [0.2 * failure * ends.pdf(d) / ends.sf(d) for d in (day - 1, day)]
+    assert rate[0] < o.worth / o.life <= rate[1]
+
+
+def test_a_battery_is_planned_though_the_node_needs_something_else_that_needs_no_trip() -> None:
+    fleet = Fleet(findings=[finding("N00", "data", "interval_differs")], facts={"N00": battery(54, 190, 460)})
+    fleet.facts["N01"] = battery(54, 190, 460)
+    plan = plan_visits(fleet.assessment())
+    assert [i.subject for i in plan.desk] == ["N00"]
+    assert set(day_of(plan)) == {"N00", "N01"}
+    assert {j.id for v in plan.visits for j in v.jobs} == {"node:N00:battery", "node:N01"}
+
+
+def test_a_lost_node_is_due_on_a_day_on_which_somebody_works() -> None:
+    """Friday and two days is a Sunday: the crew's first day is Monday."""
+    fleet = Fleet(
+        findings=[finding("N00", "stuck", "stuck", "F")], settings=settings(failure_due_days=[28, 14, 7, 5, 5])
+    )
+    fleet.nodes["N00"] = replace(fleet.nodes["N00"], criticality=5.0)
+    (item,) = fleet.items().values()
+    assert item.due == NOW + 7 * DAY_S, "Monday noon and five days is a Saturday"
+    assert plan_visits(fleet.assessment()).unmet == ()
 
 
 def test_a_battery_due_after_the_horizon_is_taken_along_but_never_gone_for() -> None:
@@ -118,7 +184,7 @@ def test_a_battery_due_after_the_horizon_is_taken_along_but_never_gone_for() -> 
     alone = plan_visits(Fleet(facts={"N00": later}).assessment(), horizon=90)
     assert alone.visits == ()
     assert [j.subject for j in alone.left] == ["N00"]
-    fleet = ending("N01", 40, 60, 90)
+    fleet = ending("N01", 88, 100, 130)
     fleet.facts["N00"] = later
     assert set(day_of(plan_visits(fleet.assessment(), horizon=90))) == {"N00", "N01"}
 

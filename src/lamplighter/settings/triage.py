@@ -167,6 +167,16 @@ class TriageSettings(Section):
         low=0.01,
         high=1,
     )
+    wasted_life_days: float = setting(
+        180.0, "days", "... nor while it will likely last longer than this, however long its whole life.", low=7
+    )
+    unforeseen_share: float = setting(
+        0.2,
+        "share",
+        "Batteries that end before a later week's forecast could announce it; the others are seen coming.",
+        low=0.01,
+        high=1,
+    )
     response_days: float = setting(
         5.0, "days", "How long a failed node stays dark when batteries are replaced on failure.", low=0
     )

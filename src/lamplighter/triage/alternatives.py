@@ -14,6 +14,7 @@ from lamplighter.results import Assessment
 from lamplighter.settings.triage import TriageSettings
 from lamplighter.triage.jobs import BATTERY, Job, outlook_of, place_of
 from lamplighter.triage.prices import replacement_money, trip_money, work_money
+from lamplighter.triage.risk import day_cost
 from lamplighter.triage.rules import load_rules
 
 YEAR_D = 365.25
@@ -30,6 +31,8 @@ class CostParts:
     wasted: float
     waiting: float
     reckoned: str = ""
+    catch: str = ""
+    """What it does not keep that the plan keeps: why it cannot stand in for the plan where it looks cheaper."""
 
     @property
     def total(self) -> float:
@@ -78,7 +81,7 @@ def planned(done: Sequence[tuple[Job, float]], visits: Sequence[Trip], s: Triage
 
 def on_failure(done: Sequence[tuple[Job, float]], s: TriageSettings) -> CostParts:
     """Return the cost of waiting for each battery to fail, then going for it alone."""
-    dark = sum(s.response_days * (j.rate if j.outlook is None else j.cost_per_day) for j, _ in done)
+    dark = sum(s.response_days * (j.rate if j.outlook is None else day_cost(j.criticality, s)) for j, _ in done)
     return CostParts(
         label="replace on failure",
         trips=len(done),
@@ -87,6 +90,7 @@ def on_failure(done: Sequence[tuple[Job, float]], s: TriageSettings) -> CostPart
         wasted=0.0,
         waiting=dark,
         reckoned="each job has a trip of its own once the node is dark, which it stays until somebody comes",
+        catch="it keeps no due date and lets every node go dark first",
     )
 
 
@@ -104,6 +108,7 @@ def one_trip_each(done: Sequence[tuple[Job, float]], s: TriageSettings) -> CostP
         wasted=sum(float(j.wasted(np.array([d]))[0]) for j, d in best),
         waiting=sum(float(j.waiting(np.array([d]))[0]) for j, d in best),
         reckoned="each job on its own best day, on a trip of its own",
+        catch="it takes no account of the crews' days and hours",
     )
 
 
@@ -133,4 +138,5 @@ def yearly(done: Sequence[tuple[Job, float]], assessment: Assessment, s: TriageS
         wasted=share * wasted,
         waiting=waiting,
         reckoned="every place once a year on its best day, every battery changed; what is wrong waits for that day",
+        catch="it keeps no due date, and this is only the horizon's share of a year's round",
     )

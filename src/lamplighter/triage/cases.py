@@ -101,6 +101,20 @@ def states_of(
     return {rule.evidence: _state(rule, case, shown, derived) for rule in rules.evidence}
 
 
+FORECASTS = frozenset({"battery_end"})
+"""Finding kinds that foretell: how probable they are is part of the evidence."""
+
+
+def surety_of(findings: tuple[Finding, ...], rules: Rules) -> dict[str, float]:
+    """Return how sure evidence is that rests on forecasts alone; evidence that is sure is left out."""
+    sure: dict[str, float] = {}
+    for rule in rules.evidence:
+        shown = [f for f in findings if f.kind in rule.kinds]
+        if shown and all(f.kind in FORECASTS and f.probability is not None for f in shown):
+            sure[rule.evidence] = max(f.probability or 0.0 for f in shown)
+    return sure
+
+
 def _state(rule: EvidenceRule, case: NodeCase, shown: set[str], derived: Mapping[str, bool | None]) -> bool | None:
     facts = [derived.get(kind) for kind in rule.kinds if kind.startswith("fact:")]
     if rule.kinds & shown or True in facts:
@@ -113,10 +127,10 @@ def _state(rule: EvidenceRule, case: NodeCase, shown: set[str], derived: Mapping
 def derive(case: NodeCase, context: Context) -> dict[str, bool | None]:
     """Return evidence that stands in the facts rather than in a finding."""
     s = context.settings.triage
-    p10 = case.fact("eol_p10")
+    p50 = case.fact("eol_p50")
     error, tolerance = case.fact("zero_error_pct_span"), zero_tolerance(case)
     return {
-        "fact:battery_due": p10 is not None and p10 <= context.as_of + s.planning_interval_days * DAY_S,
+        "fact:battery_due": p50 is not None and p50 <= context.as_of + s.planning_interval_days * DAY_S,
         "fact:zero_off": None if error is None or tolerance is None else abs(error) > tolerance,
         "fact:has_twin": False if case.entry.same_process_as else None,
         "fact:logged_removed": gone(case),

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import date, timedelta
 
 from lamplighter.errors import SettingsError
+from lamplighter.settings.triage import TriageSettings
 
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 _CREW = re.compile(r"^\s*([A-Za-z,\- ]+?)\s+([\d.]+)\s*h?\s*$")
@@ -84,3 +85,22 @@ def working_days(first: date, last: date, crews: tuple[Crew, ...], off: frozense
     worked = frozenset[int]().union(*(c.weekdays for c in crews))
     span = (first + timedelta(days=k) for k in range((last - first).days + 1))
     return tuple(d for d in span if d.weekday() in worked and d not in off)
+
+
+def days_off(s: TriageSettings) -> frozenset[date]:
+    """Return the days on which no crew works.
+
+    Raises
+    ------
+    SettingsError
+        When a day is not an ISO date.
+    """
+    try:
+        return frozenset(date.fromisoformat(d) for d in s.days_off)
+    except (TypeError, ValueError) as bad:
+        raise SettingsError(f"days_off: {bad}", remedy='write "2026-12-25"') from bad
+
+
+def first_working_day(day: date, crews: tuple[Crew, ...], off: frozenset[date]) -> date:
+    """Return the first day, this one included, on which some crew works; this one when none does within a year."""
+    return next(iter(working_days(day, day + timedelta(days=366), crews, off)), day)

@@ -57,7 +57,8 @@ def posterior(states: np.ndarray, rules_file: str = "", subject: str = "node", w
     Parameters
     ----------
     states : array, shape (n_evidence,)
-        1 where a piece of evidence is present, 0 where absent, NaN where nobody could look.
+        1 where a piece of evidence is present, 0 where absent, NaN where nobody could look; in between where it is
+        present with that probability (virtual evidence; Pearl 1988, section 2.2.2; from memory).
     rules_file : str
         Table of likelihoods; empty for the one that comes along.
     subject : str
@@ -74,10 +75,9 @@ def posterior(states: np.ndarray, rules_file: str = "", subject: str = "node", w
     idle = ~explains(states, load_rules(rules_file))
     kept = ~holds[:, idle].any(axis=1)
     holds, prior, likelihood = holds[kept], prior[kept], likelihood[kept]
-    present, absent = states == 1, states == 0
-    log = np.log(prior) + weight * (
-        np.log(likelihood[:, present]).sum(axis=1) + np.log1p(-likelihood[:, absent]).sum(axis=1)
-    )
+    known = np.isfinite(states)
+    sure, chance = states[known], likelihood[:, known]
+    log = np.log(prior) + weight * np.log(sure * chance + (1 - sure) * (1 - chance)).sum(axis=1)
     share = np.exp(log - log.max())
     return (share / share.sum()) @ holds
 
@@ -85,8 +85,15 @@ def posterior(states: np.ndarray, rules_file: str = "", subject: str = "node", w
 def explains(states: np.ndarray, rules: Rules) -> np.ndarray:
     """Return which causes something present speaks for; the unclear one always, shape (n_causes,)."""
     usual = np.median(rules.likelihood, axis=1, keepdims=True)
-    speaks = (rules.likelihood >= FOR_RATIO * usual)[states == 1].any(axis=0)
+    speaks = (rules.likelihood >= FOR_RATIO * usual)[states > 0].any(axis=0)
     return speaks | np.array([c.cause == UNCLEAR for c in rules.causes])
+
+
+def most_sure(states: np.ndarray, rules: Rules) -> np.ndarray:
+    """Return for each cause how sure the surest evidence for it is, 1 where there is none, shape (n_causes,)."""
+    usual = np.median(rules.likelihood, axis=1, keepdims=True)
+    speaks = (rules.likelihood >= FOR_RATIO * usual) & (states > 0)[:, None]
+    return np.where(speaks.any(axis=0), np.where(speaks, states[:, None], 0.0).max(axis=0), 1.0)
 
 
 def causes_of(
@@ -95,6 +102,7 @@ def causes_of(
     subject: str = "node",
     weight: float = 1.0,
     least: float = 0.05,
+    surety: Mapping[str, float] | None = None,
 ) -> tuple[Cause, ...]:
     """Return the probable causes, most probable first, with the evidence for and against each.
 
@@ -106,10 +114,13 @@ def causes_of(
         See :func:`posterior`.
     least : float
         Causes less probable than this are left out, except the first.
+    surety : dict of evidence to float, optional
+        How probable evidence is that is not sure. No cause is more probable than the surest piece that speaks for it.
     """
     rules = load_rules(rules_file)
     seen = state_array(states, rules)
-    chance = posterior(seen, rules_file, subject, weight)
+    soft = np.where(seen == 1, [(surety or {}).get(e.evidence, 1.0) for e in rules.evidence], seen)
+    chance = np.minimum(posterior(soft, rules_file, subject, weight), most_sure(soft, rules))
     order = sorted(np.flatnonzero(chance > 0).tolist(), key=lambda i: (-chance[i], rules.causes[i].cause))
     kept = [i for n, i in enumerate(order) if n == 0 or chance[i] >= least]
     return tuple(_cause(rules, i, float(chance[i]), seen) for i in kept)
@@ -121,7 +132,11 @@ def state_array(states: Mapping[str, bool | None], rules: Rules) -> np.ndarray:
 
 
 def diagnose(
-    states: Mapping[str, bool | None], rules: Rules, s: TriageSettings, subject: str
+    states: Mapping[str, bool | None],
+    rules: Rules,
+    s: TriageSettings,
+    subject: str,
+    surety: Mapping[str, float] | None = None,
 ) -> tuple[tuple[Cause, ...], tuple[CauseRule, ...]]:
     """Return the probable causes, and the rules of those that make up the job.
 
@@ -129,7 +144,7 @@ def diagnose(
     """
     if True not in states.values():
         return (Cause(cause=UNCLEAR, probability=1.0),), (rules.cause(UNCLEAR),)
-    causes = causes_of(states, s.rules_file, subject, s.evidence_weight, 0.0)
+    causes = causes_of(states, s.rules_file, subject, s.evidence_weight, 0.0, surety)
     chosen = chosen_causes(causes, states, rules, s.second_cause_probability)
     if causes[0].probability < s.least_sure_probability:
         chosen = [UNCLEAR]

@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
+from datetime import timedelta
 from typing import cast
+from zoneinfo import ZoneInfo
 
 from lamplighter import wording
 from lamplighter.checkins import DAY_S
@@ -14,7 +16,9 @@ from lamplighter.results import SEVERITIES, Cause, Finding, Item, NodeRow, Statu
 from lamplighter.triage import risk
 from lamplighter.triage.cases import NOT_EVALUATED, NodeCase, gone, severity_order, states_of
 from lamplighter.triage.cautions import cautions_for
+from lamplighter.triage.crews import days_off, first_working_day, parse_crews
 from lamplighter.triage.diagnosis import diagnose
+from lamplighter.triage.planned import opens
 from lamplighter.triage.rules import CauseRule, Rules
 from lamplighter.triage.shared import SharedFault
 
@@ -47,6 +51,10 @@ def make_row(judged: Judged, context: Context) -> NodeRow:
         entry.criticality if entry.criticality is not None else context.settings.triage.default_criticality
     )
     row.status, row.reason = status_and_reason(judged)
+    horizon = context.as_of + context.settings.triage.horizon_days * DAY_S
+    told = any(f.check == "battery" for f in judged.own)
+    if row.status != "" and not told and row.eol_p10 is not None and row.eol_p10 <= horizon:
+        row.reason += f" Battery {battery_ends(row, context.as_of)}."
     if row.status != "":
         row.risk_parts, row.risk = judged.parts, risk.total_risk(judged.parts)
     if judged.causes:
@@ -91,6 +99,11 @@ def reason_of(findings: tuple[Finding, ...], most: int = 2) -> str:
     return " ".join(f"{text}." for text in said[:most]) + more or "See its findings."
 
 
+def battery_ends(row: NodeRow, now: float) -> str:
+    """Say when a node's battery ends."""
+    return wording.battery_ends(row.eol_p10, row.eol_p50, row.eol_p90, now)
+
+
 def action_of(jobs: tuple[CauseRule, ...]) -> str:
     """Return the actions of a job as one sentence."""
     return "; also: ".join(dict.fromkeys(job.action for job in jobs))
@@ -99,17 +112,26 @@ def action_of(jobs: tuple[CauseRule, ...]) -> str:
 def due_of(jobs: tuple[CauseRule, ...], findings: tuple[Finding, ...], case: NodeCase, context: Context) -> float:
     """Return when the work is due [s since 1970-01-01 UTC].
 
-    A forecast says when, but no sooner than a node that is lost already would be visited; without a forecast
-    the signal and the criticality say it.
+    A forecast says when (a battery: its early date), but no sooner than a node that is lost already would be visited,
+    and that on a day on which somebody works; without a forecast the signal and the criticality say it.
     """
     s, now = context.settings.triage, context.as_of
     level = level_of(case.entry.criticality or s.default_criticality)
-    soonest = now + s.failure_due_days[level] * DAY_S
+    soonest = working_moment(now, s.failure_due_days[level], context)
     by_signal = soonest if findings[0].severity == "F" else now + s.attention_due_days[level] * DAY_S
     dated = [v for v in forecasts(jobs, case, now) if v is not None]
     if findings[0].severity == "F" or len(jobs) > len(dated):
         dated.append(by_signal)
     return max(soonest, min(dated))
+
+
+def working_moment(now: float, days: float, context: Context) -> float:
+    """Return the moment so many days from now, moved on to the first day on which some crew works."""
+    s, zone = context.settings.triage, ZoneInfo(context.settings.timezone)
+    today = wording.instant(now).astimezone(zone).date()
+    wanted = wording.instant(now + days * DAY_S).astimezone(zone).date()
+    first = first_working_day(max(wanted, today + timedelta(days=1)), parse_crews(None, s.crews), days_off(s))
+    return now + days * DAY_S + (first - wanted).days * DAY_S
 
 
 def level_of(criticality: float) -> int:
@@ -132,7 +154,7 @@ def earliest_of(jobs: tuple[CauseRule, ...], case: NodeCase, due: float, context
         return context.as_of
     s = context.settings.triage
     life = s.typical_life_days * DAY_S if since is None or since >= p50 else p50 - since
-    return min(due, max(context.as_of, p50 - s.wasted_life_share * life))
+    return min(due, max(context.as_of, opens(p50 / DAY_S, life / DAY_S, s) * DAY_S))
 
 
 def part_of(jobs: tuple[CauseRule, ...], case: NodeCase) -> str:
@@ -215,7 +237,9 @@ def shared_item(
         action=action_of(jobs),
         reason=shared_reason(fault, rules),
         not_before=context.as_of,
-        due=context.as_of + DAY_S * (s.shared_due_days if signal_of(found) == "F" else s.attention_due_days[level]),
+        due=working_moment(context.as_of, s.shared_due_days, context)
+        if signal_of(found) == "F"
+        else context.as_of + DAY_S * s.attention_due_days[level],
         part=part_of(jobs, NodeCase(node="", entry=next(iter(cases.values())).entry)),
         minutes=sum(j.minutes for j in jobs if j.on_site),
         criticality=criticality,

@@ -16,29 +16,19 @@ from lamplighter.results import Assessment, Item, NodeRow
 from lamplighter.settings import Settings
 from lamplighter.settings.triage import TriageSettings
 from lamplighter.triage.cautions import cautions_for
-from lamplighter.triage.items import level_of
+from lamplighter.triage.items import battery_ends, level_of
+from lamplighter.triage.planned import LEAST_SD, BatteryOutlook, window
 from lamplighter.triage.prices import replacement_money
 from lamplighter.triage.risk import day_cost, expected_dark, expected_left
 from lamplighter.triage.rules import CauseRule, load_rules
 
 BATTERY = "battery nearly empty"
-LEAST_SD = 1.0
-"""Least standard deviation of a battery's end [days]: a day is as sharp as a plan gets."""
+PLANNED = "planned replacement"
+"""Cause of a battery job that no finding asks for."""
 SAME = (
     "id", "subject_kind", "subject", "name", "status", "cause", "action", "reason", "part", "criticality", "cautions",
 )  # fmt: skip
 """What a job takes over from its item unchanged."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class BatteryOutlook:
-    """When a battery will be empty [days from the present], its whole life [days], what changing it costs [money]."""
-
-    p10: float
-    p50: float
-    p90: float
-    life: float
-    worth: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,18 +101,20 @@ class Job:
 def find_jobs(assessment: Assessment, settings: Settings, horizon: float) -> tuple[list[Job], list[Item]]:
     """Return the jobs that need a trip, and the items that need none, both by rank.
 
-    A battery that will be due within the horizon is a job even where nothing is wrong yet; one due within the
-    same time again may be taken along.
+    A battery that no item deals with is a planned replacement when its window closes within the horizon, whatever
+    else the node needs; one whose window merely opens within it may be taken along.
     """
     s = settings.triage
     rows = {row.node: row for row in assessment.nodes}
     desk = [i for i in assessment.items if not i.minutes]
     jobs = [_from_item(i, rows, assessment, settings) for i in assessment.items if i.minutes]
-    taken = {j.id for j in jobs} | {i.id for i in desk}
+    taken = {i.id for i in assessment.items}
+    dealt = {i.id for i in assessment.items if any(r.part == "battery" for r in _rules_of(i, settings))}
     battery = load_rules(s.rules_file).cause(BATTERY)
     for row in sorted(assessment.nodes, key=lambda r: r.node):
-        if f"node:{row.node}" not in taken and row.eol_p10 is not None and row.eol_p50 is not None:
-            job = _from_battery(row, assessment, s, battery)
+        own = f"node:{row.node}"
+        if own not in dealt and row.eol_p10 is not None and row.eol_p50 is not None:
+            job = _from_battery(row, assessment, s, battery, f"{own}:battery" if own in taken else own)
             if job.due <= horizon or job.not_before <= horizon:
                 jobs.append(job)
     return [replace(j, needed=j.due <= horizon) for j in jobs], desk
@@ -194,29 +186,32 @@ def _usual_site(item: Item, rows: Mapping[str, NodeRow]) -> str:
     return min(sites, key=lambda name: (-sites[name], name)) if sites else ""
 
 
-def _from_battery(row: NodeRow, assessment: Assessment, s: TriageSettings, rule: CauseRule) -> Job:
+def _from_battery(row: NodeRow, assessment: Assessment, s: TriageSettings, rule: CauseRule, name: str) -> Job:
     now, entry = assessment.as_of, _entry(assessment, row.node)
     outlook = outlook_of(row, entry, now, s)
     assert outlook is not None
     level = row.criticality if row.criticality is not None else s.default_criticality
-    due = max(outlook.p10, s.failure_due_days[level_of(level)])
+    place, dark = place_of(row.site, row.gateway, row.node), day_cost(level, s)
+    first, due = window(outlook, place, dark, s)
+    due = max(due, s.failure_due_days[level_of(level)])
     return Job(
-        id=f"node:{row.node}",
+        id=name,
         subject_kind="node",
         subject=row.node,
         name=row.name or row.node,
-        place=place_of(row.site, row.gateway, row.node),
+        place=place,
         status=row.status,
-        cause=rule.cause,
-        action=rule.action,
-        reason=f"Battery will likely be empty {wording.dates_between(row.eol_p10, row.eol_p90)}.",
+        cause=PLANNED,
+        action=f"{rule.action} (planned: it may be empty from {wording.date(row.eol_p10)})",
+        reason=f"Nothing is wrong with it yet: battery {battery_ends(row, now)}.",
         part=entry.battery_part or "battery pack, part number not in the register",
         minutes=rule.minutes,
-        not_before=min(due, max(0.0, outlook.p50 - s.wasted_life_share * outlook.life)),
+        not_before=min(first, due),
         due=due,
         criticality=level,
         rate=0.0,
-        cost_per_day=day_cost(level, s),
+        # The others are seen coming by a later week's forecast.
+        cost_per_day=s.unforeseen_share * dark,
         outlook=outlook,
         cautions=tuple(cautions_for(rule.cautions)),
         steps=rule.steps,

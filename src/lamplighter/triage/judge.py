@@ -10,7 +10,7 @@ import numpy as np
 from lamplighter.checks.base import CheckResult, Context
 from lamplighter.results import Cause, Finding, Item, NodeRow
 from lamplighter.triage import risk
-from lamplighter.triage.cases import NodeCase, gather_cases, gone, states_of
+from lamplighter.triage.cases import NodeCase, gather_cases, gone, states_of, surety_of
 from lamplighter.triage.diagnosis import diagnose
 from lamplighter.triage.items import Judged, make_row, node_item, shared_item
 from lamplighter.triage.rules import CauseRule, Rules, load_rules
@@ -30,7 +30,8 @@ def judge_fleet(results: Mapping[str, CheckResult], context: Context) -> tuple[l
     Returns
     -------
     rows : list of NodeRow
-        Ranked by risk, ties by name; nodes that cannot be judged come last, without a rank.
+        Nodes with an item first, in the order of the items, then by risk, ties by name; nodes that cannot be judged
+        come last, without a rank. Items of a gateway or the host have no row.
     items : list of Item
         What needs a person, ranked by risk: one a node, one a gateway or host trouble.
     """
@@ -38,10 +39,10 @@ def judge_fleet(results: Mapping[str, CheckResult], context: Context) -> tuple[l
     cases = gather_cases(results, context)
     faults = find_shared(cases, results, context)
     judged = judge_nodes(cases, faults, rules, context)
-    rows = ranked_rows([make_row(j, context) for j in judged])
     items = [node_item(j, context) for j in judged if j.own]
     items += [shared_item(f, cases, judged, rules, context) for f in faults]
-    return rows, ranked_items(items)
+    items = ranked_items(items)
+    return ranked_rows([make_row(j, context) for j in judged], items), items
 
 
 def judge_nodes(
@@ -61,7 +62,7 @@ def judge_nodes(
         jobs: tuple[CauseRule, ...] = ()
         if own:
             states = states_of(replace(case, findings=own), rules, context, losing=losing[node])
-            causes, jobs = diagnose(states, rules, s, "node")
+            causes, jobs = diagnose(states, rules, s, "node", surety_of(own, rules))
         fault = fault_of.get(node)
         parts, taken = price(case, own, fault, context, t)
         judged.append(
@@ -120,9 +121,13 @@ def peers_losing(cases: Mapping[str, NodeCase], context: Context) -> dict[str, b
     return answer
 
 
-def ranked_rows(rows: list[NodeRow]) -> list[NodeRow]:
-    """Return rows by falling risk, ties by name, those that cannot be judged last without a rank."""
-    judged = sorted((r for r in rows if r.status != ""), key=lambda r: (-(r.risk or 0.0), r.node))
+def ranked_rows(rows: list[NodeRow], items: list[Item]) -> list[NodeRow]:
+    """Return rows in the order of their items, then by falling risk, ties by name; those not judged have no rank."""
+    place = {i.subject: i.rank for i in items if i.subject_kind == "node"}
+    rest = len(items) + 1
+    judged = sorted(
+        (r for r in rows if r.status != ""), key=lambda r: (place.get(r.node, rest), -(r.risk or 0.0), r.node)
+    )
     for rank, row in enumerate(judged, start=1):
         row.rank = rank
     return judged + sorted((r for r in rows if r.status == ""), key=lambda r: r.node)

@@ -7,10 +7,12 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from lamplighter import wording
 from lamplighter.checkins import DAY_S
 from lamplighter.errors import InputError
-from lamplighter.results import Assessment
+from lamplighter.results import Assessment, Item
 from lamplighter.settings import Settings
 from lamplighter.tables import write_csv
 from lamplighter.triage.ages import BestAge
@@ -122,13 +124,25 @@ def job_sheets(plan: VisitPlan) -> str:
         sheets=sheets,
         made=wording.moment(plan.as_of),
         unmet=[unmet_line(u.job, u.reason, u.day) for u in plan.unmet],
-        desk=[f"{i.name}: {i.action}." for i in plan.desk],
+        desk=[desk_line(i) for i in plan.desk],
     )
 
 
 def called(job: Job) -> str:
     """Return a job's name with the node's, where they differ: ``Tank level (LL-008)``."""
     return job.name if job.name in ("", job.subject) or job.subject_kind != "node" else f"{job.name} ({job.subject})"
+
+
+def desk_line(item: Item) -> str:
+    """Return what an item asks for that needs no trip, in words."""
+    both = item.subject_kind == "node" and item.name not in ("", item.subject)
+    return f"{item.name} ({item.subject}): {item.action}." if both else f"{item.name or item.subject}: {item.action}."
+
+
+def trips_in_words(n: float) -> str:
+    """Return a number of trips: ``1 trip``, ``about 5 trips``."""
+    whole = int(np.floor(n + 0.5))
+    return f"{'' if abs(n - whole) < 1e-9 else 'about '}{wording.count(whole, 'trip')}"
 
 
 def unmet_line(job: Job, reason: str, day: date | None) -> str:
@@ -187,14 +201,17 @@ def plan_text(plan: VisitPlan) -> str:
     ] or ["Nothing needs a trip within the horizon."]
     if plan.unmet:
         lines += ["", "Cannot be done in time:", *(f"  {unmet_line(u.job, u.reason, u.day)}" for u in plan.unmet)]
+    if plan.left:
+        some = wording.joined([called(j) for j in plan.left])
+        lines += ["", f"May be taken along, not worth a trip yet: {some}."]
     if plan.desk:
-        lines += ["", "No trip needed:", *(f"  {item.name}: {item.action}." for item in plan.desk)]
+        lines += ["", "No trip needed:", *(f"  {desk_line(item)}" for item in plan.desk)]
     width = max(len(c.label) for c in plan.costs)
     lines += ["", "What it costs, with data lost and battery life wasted:"]
     lines += [
-        f"  {c.label:<{width}}  {money(c.total, plan.currency):>12}  {wording.number(c.trips, 2)} trips"
-        for c in plan.costs
+        f"  {c.label:<{width}}  {money(c.total, plan.currency):>12}  {trips_in_words(c.trips)}" for c in plan.costs
     ]
+    lines += catches(plan)
     lines += [
         "",
         *(f"Notice: {text}." for text in plan.notices),
@@ -202,6 +219,12 @@ def plan_text(plan: VisitPlan) -> str:
         *(age_words(a, plan.currency) for a in plan.ages),
     ]
     return "\n".join(lines)
+
+
+def catches(plan: VisitPlan) -> list[str]:
+    """Say of each alternative that looks cheaper than the plan why it cannot stand in for it."""
+    this, *others = plan.costs
+    return [f"  {c.label!r} looks cheaper, but {c.catch}." for c in others if round(c.total) < round(this.total)]
 
 
 def age_words(a: BestAge, currency: str) -> str:
@@ -223,9 +246,9 @@ def money(amount: float, currency: str) -> str:
 def proof_words(plan: VisitPlan) -> str:
     """Say how good the plan is."""
     if plan.gap <= 1e-6:
-        return "No plan with these windows, crews and costs is cheaper."
+        return "No plan that keeps these windows and crews is cheaper."
     at_most = wording.percent(max(plan.gap, 0.001), 2)
-    return f"No plan with these windows, crews and costs is more than {at_most} cheaper."
+    return f"No plan that keeps these windows and crews is more than {at_most} cheaper."
 
 
 def attach_plan(assessment: Assessment, settings: Settings) -> VisitPlan:
@@ -248,7 +271,7 @@ def plan_summary(plan: VisitPlan) -> dict[str, Any]:
             for v in plan.visits
         ],
         "unmet": [unmet_line(u.job, u.reason, u.day) for u in plan.unmet],
-        "desk": [f"{i.name}: {i.action}." for i in plan.desk],
+        "desk": [desk_line(i) for i in plan.desk],
         "costs": [dict(zip(COST_COLUMNS, row, strict=True)) for row in cost_rows(plan)],
         "parts": [dict(zip(PART_COLUMNS, row, strict=True)) for row in plan.parts],
         "proof": proof_words(plan),

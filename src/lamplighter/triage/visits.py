@@ -19,11 +19,11 @@ from lamplighter.settings.triage import TriageSettings
 from lamplighter.triage.ages import BestAge, best_ages
 from lamplighter.triage.alternatives import CostParts, compare
 from lamplighter.triage.cover import NEVER
-from lamplighter.triage.crews import Crew, parse_crews, working_days
+from lamplighter.triage.crews import Crew, days_off, parse_crews, working_days
 from lamplighter.triage.jobs import Job, find_jobs, place_of
 from lamplighter.triage.prices import trip_hours, trip_money
 from lamplighter.triage.schedule import Schedule, Search, SiteProblem, schedule
-from lamplighter.triage.windows import Window, days_off, windows_at
+from lamplighter.triage.windows import Window, windows_at
 
 _NAMES = uuid.UUID("6f1c2f0e-5d0b-5a44-9f0a-2f7f3f3f6d11")
 """Namespace of the visits' identifiers; any fixed value serves."""

@@ -9,7 +9,6 @@ from datetime import date
 import numpy as np
 
 from lamplighter import wording
-from lamplighter.errors import SettingsError
 from lamplighter.settings.triage import TriageSettings
 from lamplighter.triage.crews import Crew, parse_months
 from lamplighter.triage.jobs import Job
@@ -77,17 +76,3 @@ def months_in_words(months: frozenset[int]) -> str:
     """Return months in words; empty when they are all twelve."""
     names = [date(2000, m, 1).strftime("%b") for m in sorted(months)]
     return "" if len(names) == 12 else wording.joined(names, most=12)
-
-
-def days_off(s: TriageSettings) -> frozenset[date]:
-    """Return the days on which no crew works.
-
-    Raises
-    ------
-    SettingsError
-        When a day is not an ISO date.
-    """
-    try:
-        return frozenset(date.fromisoformat(d) for d in s.days_off)
-    except (TypeError, ValueError) as bad:
-        raise SettingsError(f"days_off: {bad}", remedy='write "2026-12-25"') from bad

@@ -1,0 +1,70 @@
+"""When a battery on which nothing was found is best replaced: a window that wastes little life and risks little.
+
+Nothing is wrong yet, and every week's forecast is sharper than the last. So neither the early date of a wide range
+nor a crew that happens to be near is a reason to throw away a battery with much of its life likely left.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtr
+
+from lamplighter.settings.triage import TriageSettings
+from lamplighter.triage.prices import trip_money
+from lamplighter.triage.risk import PHI0, Z10
+
+LEAST_SD = 1.0
+"""Least standard deviation of a battery's end [days]: a day is as sharp as a plan gets."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BatteryOutlook:
+    """When a battery will be empty [days from the present], its whole life [days], what changing it costs [money]."""
+
+    p10: float
+    p50: float
+    p90: float
+    life: float
+    worth: float
+
+
+def opens(p50: float, life: float, s: TriageSettings) -> float:
+    """Return from when a battery may be changed [same unit as p50, days]: before, too much of its life is left."""
+    return p50 - min(s.wasted_life_share * life, s.wasted_life_days)
+
+
+def window(o: BatteryOutlook, place: str, cost_per_day: float, s: TriageSettings) -> tuple[float, float]:
+    """Return the window of a planned replacement [days from the present].
+
+    It closes on the early date, or later where the risk of waiting is smaller than the life that waiting saves.
+    Where too much life would be left even then, it closes no sooner than one planning interval after it opens.
+
+    Parameters
+    ----------
+    o : BatteryOutlook
+    place : str
+        Where the trip goes.
+    cost_per_day : float
+        Cost of a day on which the node is dark [money a day].
+    """
+    first = max(0.0, opens(o.p50, o.life, s))
+    due = max(o.p10, risk_date(o, place, cost_per_day, s))
+    return first, due if first <= due else first + s.planning_interval_days
+
+
+def risk_date(o: BatteryOutlook, place: str, cost_per_day: float, s: TriageSettings) -> float:
+    """Return the day from which waiting costs more than it saves [days from the present], the middle date at most.
+
+    A day of waiting saves worth / life. It costs the hazard of the end on that day times what an end costs that no
+    later forecast announced in time: the days until somebody comes, and a trip of its own (age replacement with
+    monitoring; Barlow & Proschan 1965, Mathematical Theory of Reliability, from memory).
+    """
+    failure = s.response_days * cost_per_day + (1 - s.postponed_trip_share) * trip_money(place, s)
+    early = max((o.p50 - o.p10) / Z10, LEAST_SD)
+    days = np.arange(0.0, max(np.floor(o.p50), 0.0) + 1)
+    z = (days - o.p50) / early
+    hazard = PHI0 * np.exp(-z * z / 2) / early / ndtr(-z)
+    dear = np.flatnonzero(s.unforeseen_share * failure * hazard >= o.worth / o.life)
+    return float(days[dear[0]]) if len(dear) else max(o.p50, 0.0)
