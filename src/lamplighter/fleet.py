@@ -7,7 +7,7 @@ import difflib
 import io
 import math
 import typing
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, fields
 from datetime import datetime
 from pathlib import Path
@@ -15,6 +15,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from lamplighter.errors import InputError
+from lamplighter.wording import joined
 
 ACTIONS = (
     "battery replaced",
@@ -26,6 +27,9 @@ ACTIONS = (
     "removed",
     "inspected",
 )
+
+MOST_NAMED = 4
+"""Names that a notice shows, so as to stay short."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -238,8 +242,31 @@ def _rows(
             f"is not a CSV file: {bad}", file=path, line=reader.line_num, remedy="export it again"
         ) from bad
     ignored = [h for h in heading if h and h not in known]
-    notices = (f"{Path(path).name}: ignored columns {', '.join(ignored)}",) if ignored else ()
+    notices = (
+        (f"{Path(path).name}: ignored columns {_ignored_words(ignored, known - set(heading))}",) if ignored else ()
+    )
     return rows, notices, delimiter == ";"
+
+
+def _ignored_words(ignored: list[str], free: set[str]) -> str:
+    """Name ignored headings, each with the known column that it may stand for."""
+    said = []
+    for heading in ignored:
+        near = difflib.get_close_matches(heading, sorted(free), n=1, cutoff=0.75)
+        said.append(f"{heading} (did you mean {near[0]}?)" if near else heading)
+    return ", ".join(said)
+
+
+def strange_work(fleet: Fleet, seen: Collection[str]) -> str:
+    """Return a notice on nodes that only the work log names, with the nearest known name; empty without any."""
+    known = sorted({*fleet.register, *seen})
+    strange = sorted(set(fleet.worklog) - set(known))
+    near = {n: difflib.get_close_matches(n, known, n=1, cutoff=0.75) for n in strange[:MOST_NAMED]}
+    said = [f"{n} (did you mean {near[n][0]}?)" if near.get(n) else n for n in strange]
+    if not strange:
+        return ""
+    are = "is" if len(strange) == 1 else "are"
+    return f"Work log: {joined(said)} {are} neither in the register nor in the data; the work there counts for nothing."
 
 
 def _decoded(raw: bytes) -> str:

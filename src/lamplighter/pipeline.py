@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Mapping
 from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
 from functools import partial
@@ -19,11 +19,12 @@ from lamplighter.checkins import DAY_S, NodeArrays, NodeHistory, Source
 from lamplighter.checks.base import CheckResult, Context
 from lamplighter.engines import Engine, Job
 from lamplighter.errors import InputError
-from lamplighter.fleet import Fleet, RegisterEntry, entry_of, parse_time, read_fleet
+from lamplighter.fleet import Fleet, RegisterEntry, entry_of, parse_time, read_fleet, strange_work
 from lamplighter.overview import overview
 from lamplighter.results import Assessment, NodeRow
 from lamplighter.settings import Settings, read_settings
 from lamplighter.triage import judge_fleet, review
+from lamplighter.wording import moment
 
 CHECKS = ("arrivals", "radio", "zero", "stuck", "data", "battery")
 """Modules of ``lamplighter.checks`` in the order they judge: a later one may use what an earlier one found."""
@@ -169,7 +170,7 @@ def present_of(as_of: str | datetime | float | None, timezone: str) -> float | N
     try:
         return parse_time(as_of.isoformat() if isinstance(as_of, datetime) else as_of, timezone)
     except ValueError as bad:
-        raise InputError(f"--as-of: {bad}", remedy="write 2026-01-31 or 2026-01-31T14:30") from bad
+        raise InputError(f"--as-of {as_of!r} is not a time", remedy="write 2026-01-31 or 2026-01-31T14:30") from bad
 
 
 def assess_fleet(
@@ -189,7 +190,11 @@ def assess_fleet(
         When there is no check-in at or before the present.
     """
     start, end = source.span()
-    if not start <= (end if as_of is None else as_of):
+    if as_of is not None and start > as_of:
+        raise InputError(
+            f"all check-ins are later than --as-of; the first is of {moment(start)}", remedy="give a later --as-of"
+        )
+    if not start <= end:
         raise InputError("there is no check-in to assess", remedy="look at the exports with lamplighter preview")
     present = as_of if as_of is not None else end
     names = source.nodes()
@@ -230,7 +235,7 @@ def assess_fleet(
         series=series,
         register={node: asdict(entry) for node, entry in sorted(context.register.items())},
         worklog=[asdict(w) for node in sorted(context.worklog) for w in context.worklog[node]],
-        assumptions=assumptions(fleet, settings, as_of is None),
+        assumptions=assumptions(fleet, settings, as_of is None, names),
         fleet={name: result.fleet for name, result in results.items()}
         | {"overview": overview(rows, series, results["arrivals"].gaps, present, settings.report.months_ahead)},
         version=version("lamplighter"),
@@ -276,9 +281,9 @@ def gather_verdicts(results: Mapping[str, CheckResult], rows: list[NodeRow]) -> 
     }
 
 
-def assumptions(fleet: Fleet, settings: Settings, present_assumed: bool) -> list[str]:
-    """Return in plain words what was assumed where nothing was said."""
-    said = list(fleet.notices)
+def assumptions(fleet: Fleet, settings: Settings, present_assumed: bool, heard: Collection[str] = ()) -> list[str]:
+    """Return in plain words what was ignored, and what was assumed where nothing was said."""
+    said = [*fleet.notices, *filter(None, [strange_work(fleet, heard)])]
     if not fleet.register:
         said.append("No register: gateways, ranges and batteries are unknown; every node counts as criticality 3.")
     if not fleet.worklog:

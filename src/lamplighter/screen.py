@@ -11,12 +11,18 @@ from lamplighter.results import Assessment, Item
 from lamplighter.wording import count, date, known, moment
 
 MOST_ITEMS = 12
+MOST_NOTICES = 6
 _STATUS_WIDTH, _DUE_WIDTH = 4, 12
 
 
 def summary(assessment: Assessment, width: int = 80) -> str:
     """Return the ranked items and the row account as text no wider than ``width``."""
-    parts = [_headline(assessment), _ranked(assessment.items, width), row_account(assessment.account)]
+    parts = [
+        _wrapped(_headline(assessment), width),
+        _ranked(assessment.items, width),
+        row_account(assessment.account, width),
+        notices(assessment.assumptions, width),
+    ]
     return "\n\n".join(filter(None, parts))
 
 
@@ -47,20 +53,29 @@ def _ranked(items: list[Item], width: int, most: int = MOST_ITEMS) -> str:
     return "\n".join(line.rstrip() for line in lines)
 
 
-def row_account(account: Account) -> str:
+def row_account(account: Account, width: int = 80) -> str:
     """Return where every record went, as text."""
+    later = f" Of these, {account.set_aside:,} later than the present were set aside." if account.set_aside else ""
     lines = [
-        f"Records read {account.records_read:,} = kept {account.kept:,} + duplicates {account.duplicates:,}"
-        f" + rejected {account.rejected:,}; {count(account.check_ins, 'check-in')}."
+        _wrapped(
+            f"Records read {account.records_read:,} = kept {account.kept:,} + duplicates {account.duplicates:,}"
+            f" + rejected {account.rejected:,}; {count(account.check_ins, 'check-in')}.{later}",
+            width,
+        )
     ]
-    lines += [
-        f"  rejected {n:,}: {reason}" for reason, n in sorted(account.reasons.items(), key=lambda r: (-r[1], r[0]))
-    ]
-    if account.set_aside:
-        lines.append(f"  set aside {account.set_aside:,}: later than the present")
-    lines += [f"  {f.file}: {f.problem}" for f in account.files if f.problem]
-    lines += [f"  note: {n.text}" for n in account.notes]
+    reasons = sorted(account.reasons.items(), key=lambda r: (-r[1], r[0]))
+    lines += [_wrapped(f"rejected {n:,}: {reason}", width, "  ", "    ") for reason, n in reasons]
+    problems = [f.problem if f.file in f.problem else f"{f.file}: {f.problem}" for f in account.files if f.problem]
+    lines += [_wrapped(problem, width, "  ", "    ") for problem in problems]
+    lines += [_wrapped(f"note: {n.text}", width, "  ", "    ") for n in account.notes if n.kind != "problem"]
     return "\n".join(lines)
+
+
+def notices(said: Sequence[str], width: int = 80, most: int = MOST_NOTICES) -> str:
+    """Return what was ignored and assumed, as text; empty when nothing was."""
+    lines = [_wrapped(text, width, "  - ") for text in said[:most]]
+    more = [f"  and {len(said) - most} more in the report"] if len(said) > most else []
+    return "\n".join(["Ignored and assumed:", *lines, *more]) if said else ""
 
 
 SUMMARY_ITEMS = 10
@@ -136,8 +151,22 @@ def _change_lines(assessment: Assessment) -> list[tuple[str, str]]:
     return lines
 
 
-def _wrapped(text: str, width: int, bullet: str = "") -> str:
-    return textwrap.fill(text, width, initial_indent=bullet, subsequent_indent=" " * len(bullet))
+def _wrapped(text: str, width: int, bullet: str = "", later: str | None = None) -> str:
+    """Text in lines of a width; a path longer than that is not cut."""
+    indent = " " * len(bullet) if later is None else later
+    return textwrap.fill(
+        text, max(width, 20), initial_indent=bullet, subsequent_indent=indent,
+        break_long_words=False, break_on_hyphens=False,
+    )  # fmt: skip
+
+
+def fitted(text: str, width: int) -> str:
+    """Return text with every line that is wider than ``width`` wrapped, its indent kept."""
+    lines = []
+    for line in text.split("\n"):
+        indent = line[: len(line) - len(line.lstrip())]
+        lines.append(line if len(line) <= width else _wrapped(line.strip(), width, indent, f"{indent}  "))
+    return "\n".join(lines)
 
 
 def _escaped(text: str) -> str:

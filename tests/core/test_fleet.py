@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from lamplighter.errors import InputError
-from lamplighter.fleet import parse_time, read_fleet, read_register, read_worklog
+from lamplighter.fleet import parse_time, read_fleet, read_register, read_worklog, strange_work
 
 HEAD = "node,site,gateway,unit,lrl,url,interval_s,battery_installed,criticality,rests_at_zero,latitude\n"
 
@@ -82,3 +82,17 @@ def test_an_unknown_action_gets_the_nearest_known_one(tmp_path: Path) -> None:
 def test_both_files_may_be_missing() -> None:
     fleet = read_fleet(None, None)
     assert (fleet.register, fleet.worklog, fleet.notices) == ({}, {}, ())
+
+
+def test_an_ignored_column_close_to_a_known_one_is_asked_about(tmp_path: Path) -> None:
+    _, notices = read_register(_file(tmp_path, "node,intervall_s,colour,site,sites\nA,900,red,x,y\n"))
+    assert notices == ("register.csv: ignored columns intervall_s (did you mean interval_s?), colour, sites",)
+
+
+def test_work_on_nodes_that_nobody_knows_is_told(tmp_path: Path) -> None:
+    register = _file(tmp_path, "node\nLL-002\n")
+    log = _file(tmp_path, "node,time,action\nLL-02,2026-01-01,zeroed\nUW-1,2026-01-01,zeroed\n", "worklog.csv")
+    fleet = read_fleet(register, log)
+    assert "LL-02 (did you mean LL-002?)" in strange_work(fleet, ["UW-1"])
+    assert "UW-1" not in strange_work(fleet, ["UW-1"])
+    assert strange_work(fleet, ["UW-1", "LL-02"]) == ""
