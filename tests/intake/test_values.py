@@ -10,7 +10,7 @@ from scipy import constants
 from lamplighter.checkins import BAD, GOOD, UNCERTAIN
 from lamplighter.intake import quality, read_exports
 from lamplighter.intake.units import conversion, unit_of
-from tests.intake.helpers import assert_sound, read, rows_of, settings_of
+from tests.intake.helpers import PLAIN, assert_sound, read, rows_of, settings_of
 
 
 def one(tmp_path, cell: str, **sections):
@@ -317,3 +317,13 @@ def test_levels_without_their_sign_and_in_percent(tmp_path):
 def test_settings_take_only_known_conventions():
     with pytest.raises(Exception, match="quality_codes"):
         settings_of(intake={"quality_codes": "guess"})
+
+
+@pytest.mark.parametrize("end", ["PT-102,2026-01-05T08:30:10Z", "PT-102,2026-01-0", "PT-102,", "PT-1"])
+def test_a_last_line_that_is_cut_off_is_called_incomplete(tmp_path, end):
+    assert read(tmp_path, PLAIN + end).account.reasons == {"line incomplete: the file ends in it": 1}
+
+
+@pytest.mark.parametrize("end", ["PT-102,2026-01-05T08:30:10Z\n", "PT-102,2026-01-05T08:30:10Z,,,,,,"])
+def test_a_last_line_without_values_that_is_whole_is_not_called_incomplete(tmp_path, end):
+    assert read(tmp_path, PLAIN + end).account.reasons == {"no value": 1}

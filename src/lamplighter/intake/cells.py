@@ -11,6 +11,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.csv as pa_csv
 
+from lamplighter.intake.reasons import CUT_OFF
 from lamplighter.intake.text import Block, record_ends
 
 
@@ -52,6 +53,10 @@ class Records:
         all_ends = np.flatnonzero(np.frombuffer(self.block.data, dtype=np.uint8) == 10)
         return np.searchsorted(all_ends, self.bounds[0], side="left") + self.block.line
 
+    def cut_off(self, i: int) -> bool:
+        """Whether the file ends in this record, without a line end."""
+        return i == len(self.bounds[0]) - 1 and not self.block.data.endswith(b"\n")
+
     def text(self, i: int) -> str:
         """Return one record's text."""
         start, end = self.bounds[0][i], self.bounds[1][i]
@@ -66,6 +71,10 @@ class Cells:
     records: Records
     place: np.ndarray | None = None
     """Record of each row; None when rows and records agree."""
+
+    def cut_off(self, row: int) -> bool:
+        """Whether the file ends in a row's record, without a line end."""
+        return self.records.cut_off(int(row if self.place is None else self.place[row]))
 
     def trace(self, row: int) -> tuple[int, str]:
         """Return a row's line and text."""
@@ -142,7 +151,9 @@ def mended_cells(block: Block, n_columns: int, delimiter: str, wanted: list[int]
     for i in odd.tolist():
         cells = _mended(records.text(i), delimiter, n_columns)
         if cells is None:
-            rejected.add(int(records.lines[i]), f"has {counts[i]} cells, not {n_columns}", records.text(i))
+            short = counts[i] < n_columns and records.cut_off(i)
+            why = CUT_OFF if short else f"has {counts[i]} cells, not {n_columns}"
+            rejected.add(int(records.lines[i]), why, records.text(i))
         else:
             kept.append(cells)
             places.append(i)

@@ -15,7 +15,7 @@ from lamplighter.intake.cells import Cells, Rejected
 from lamplighter.intake.measures import Noticed, reading_scale
 from lamplighter.intake.names import TagRules
 from lamplighter.intake.plan import Plan
-from lamplighter.intake.reasons import NO_NODE, NO_TIME, Reasons, closer_look
+from lamplighter.intake.reasons import CUT_OFF, NO_NODE, NO_TIME, Reasons, closer_look
 from lamplighter.intake.recognise import tag_rules
 from lamplighter.intake.rows import Names
 from lamplighter.intake.zones import DAY_US, US
@@ -221,7 +221,10 @@ def set_aside(job: Job, cells: Cells, reasons: Reasons, rejected: Rejected) -> n
         return None
     for row in np.flatnonzero(reasons.code).tolist():
         line, text = cells.trace(row)
-        rejected.add(line, closer_look(text, job.plan.delimiter, job.plain_heading, reasons.text(row)), text)
+        why = closer_look(text, job.plan.delimiter, job.plain_heading, reasons.text(row))
+        if cells.cut_off(row) and text.count(job.plan.delimiter) + 1 < len(job.plan.heading):
+            why = CUT_OFF
+        rejected.add(line, why, text)
     return reasons.empty
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+CUT_OFF = "line incomplete: the file ends in it"
 NO_TIME, NO_NODE = "time could not be read", "no node"
 _CLOSING = ("total", "sum", "average", "mean", "count", "min", "max", "end of", "rows", "records", "gesamt", "summe")
 
