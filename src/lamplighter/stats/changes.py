@@ -9,6 +9,7 @@ import numpy as np
 from scipy import special
 
 from lamplighter.stats.noise import (
+    BEND_EVERY,
     Answers,
     Base,
     ask,
@@ -278,13 +279,12 @@ def _scan(base: Base, t: np.ndarray, kind: str, scales: Scales, found: list[tupl
         apart = np.abs(t[:, None] - same).min(1) > scales.margin
     if kind == "step":
         allowed = (np.arange(len(t)) > 0) & (t - t[0] >= scales.margin) & (t[-1] - t >= scales.margin) & apart
-        white, expected = base.white.steps, scales.step
+        answers, asked = ask(base, base.white.steps, scales.step), np.arange(len(t))
     else:
-        allowed = (t[-1] - t >= max(scales.bend_margin, 0.0)) & apart & (np.arange(len(t)) % 3 == 0)
+        allowed = (t[-1] - t >= max(scales.bend_margin, 0.0)) & apart
         allowed[-2:] = False
-        white, expected = base.white.bends, scales.slope
-    places = np.flatnonzero(allowed)
-    answers = ask(base, white[:, :, places], expected)
+        answers, asked = ask(base, base.white.bends, scales.slope), np.arange(0, len(t), BEND_EVERY)
+    answers, places = answers.only(allowed[asked]), asked[allowed[asked]]
     if kind == "bend" and len(places) > 1 and places[0] == 0:
         lump = np.full(len(places), math.log((1 - BEFORE) * len(places) / (len(places) - 1)))
         lump[0] = math.log(BEFORE * len(places))
@@ -377,7 +377,7 @@ def _slope(series: _Series, base: Base, changes: list[Change]) -> Slope:
         change = bends[-1][1]
         total = sum(c.size for _, c in bends)
         return Slope(total, total + change.low - change.size, total + change.high - change.size, change.p)
-    answer = ask(base, base.white.bends[:, :, :1], series.scales.slope)
+    answer = ask(base, base.white.whiten(base.white.t[:, None]), series.scales.slope)
     weight = np.exp(answer.log_evidence[:, 0] - special.logsumexp(answer.log_evidence[:, 0]))
     centre, scale, freedom = answer.coefficient[:, 0], answer.scale[:, 0], base.fit.freedom
     low, high = mixture_interval(centre, scale, weight, freedom, 0.95)

@@ -9,6 +9,7 @@ So an interval is wide where a slow wander cannot be told from a trend, and no w
 from __future__ import annotations
 
 import math
+from bisect import bisect_left
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
@@ -26,6 +27,8 @@ MEMORY_PRIOR = 0.5
 FINER, GRID = 5, 17
 """Grids by which a quantile is closed in on: a millionth of the first reach."""
 KNOTS = 3
+BEND_EVERY = 3
+"""Changes of slope are looked for at every so many points: their place is never known closely."""
 LEAST_FOR_KNOTS = 40
 FLAT = 1e-9
 """Size below which a column tells nothing that the others do not."""
@@ -41,8 +44,10 @@ class Whitener:
         Memory [unit of t] and share of the slow part.
     t : ndarray, shape (n,)
         Times of the points, from the first on.
-    matrix : ndarray, shape (g, n, n)
-        Lower triangular; matrix @ R @ matrix.T is the identity.
+    keep, take : ndarray, shape (n, g)
+        What is foreseen of the next point: a share of what was foreseen of this one, and of what it was.
+    precision : ndarray, shape (n, g)
+        One over the standard deviation of a point around what was foreseen of it.
     log_det : ndarray, shape (g,)
         Logarithm of the determinant of the correlation matrix R.
     """
@@ -50,20 +55,45 @@ class Whitener:
     tau: np.ndarray
     share: np.ndarray
     t: np.ndarray
-    matrix: np.ndarray
+    keep: np.ndarray
+    take: np.ndarray
+    precision: np.ndarray
     log_det: np.ndarray
+
+    def whiten(self, columns: np.ndarray) -> np.ndarray:
+        """Return L @ columns, shape (g, n, k), with L lower triangular and L @ R @ L.T the identity.
+
+        Parameters
+        ----------
+        columns : ndarray, shape (n, k)
+        """
+        foreseen = np.zeros((*self.keep.shape, columns.shape[1]))
+        np.multiply(self.take[:-1, :, None], columns[:-1, None, :], out=foreseen[1:])
+        for before, after, keep in zip(foreseen, foreseen[1:], self.keep[:, :, None], strict=False):
+            after += keep * before
+        white = np.subtract(columns[:, None, :], foreseen, out=foreseen)
+        white *= self.precision[:, :, None]
+        return white.transpose(1, 0, 2)
 
     @cached_property
     def steps(self) -> np.ndarray:
         """Whitened columns that are 1 from point k on, shape (g, n, n)."""
-        return np.cumsum(self.matrix[:, :, ::-1], axis=2)[:, :, ::-1]
+        return self.whiten(steps_from(self.t, np.arange(len(self.t))))
 
     @cached_property
     def bends(self) -> np.ndarray:
-        """Whitened columns that rise by one per unit of t from point k on, shape (g, n, n)."""
-        rising = self.steps[:, :, 1:] * np.diff(self.t)
-        later = np.cumsum(rising[:, :, ::-1], axis=2)[:, :, ::-1]
-        return np.concatenate([later, np.zeros((*later.shape[:2], 1))], axis=2)
+        """Whitened columns that rise by one per unit of t from each :data:`BEND_EVERY`-th point on, shape (g, n, k)."""
+        return self.whiten(bends_from(self.t, np.arange(0, len(self.t), BEND_EVERY)))
+
+
+def steps_from(t: np.ndarray, places: np.ndarray) -> np.ndarray:
+    """Return columns that are 1 from some points on, shape (n, k)."""
+    return (np.arange(len(t))[:, None] >= places).astype(float)
+
+
+def bends_from(t: np.ndarray, places: np.ndarray) -> np.ndarray:
+    """Return columns that rise by one per unit of t from some points on, shape (n, k)."""
+    return np.maximum(t[:, None] - t[places], 0.0)
 
 
 @dataclass(frozen=True)
@@ -129,12 +159,16 @@ def mixture_interval(
     reach = -special.stdtrit(freedom, tail)
     some = weight > tail * 1e-3 / len(weight)
     centre, scale, weight = centre[some], scale[some], weight[some] / weight[some].sum()
+
+    def below(x: float) -> float:
+        return float(mixture_below(x, centre, scale, weight, freedom))
+
     ends = []
     for share in (tail, 1 - tail):
         low, high = float((centre - reach * scale).min()), float((centre + reach * scale).max())
         for _ in range(FINER):
             grid = np.linspace(low, high, GRID)
-            k = min(int(np.searchsorted(mixture_below(grid, centre, scale, weight, freedom), share)), GRID - 1)
+            k = min(bisect_left(grid, share, key=below), GRID - 1)
             low, high = float(grid[max(k - 1, 0)]), float(grid[k])
         ends.append(0.5 * (low + high))
     return ends[0], ends[1]
@@ -181,27 +215,23 @@ def _whitener(t_bytes: bytes, weight_bytes: bytes, tau_bytes: bytes, shares: tup
     tau, share = (a.ravel() for a in np.meshgrid(taus, np.array(shares), indexing="ij"))
     once = (share > 0) | (tau == taus[0])  # without a slow part its memory does not matter
     tau, share = tau[once], share[once]
-    n = len(t)
-    matrix = np.zeros((len(tau), n, n))
-    log_det = np.zeros(len(tau))
-    mean = np.zeros((len(tau), n))
-    variance = share.copy()
-    for k in range(n):  # innovations of the Kalman filter, applied to the columns of the identity
-        if k:
-            memory = np.exp(-(t[k] - t[k - 1]) / tau)
-            mean *= memory[:, None]
-            variance = memory**2 * variance + share * (1 - memory**2)
-        total = variance + (1 - share) / weight[k]
-        innovation = -mean
-        innovation[:, k] += 1
-        matrix[:, k] = innovation / np.sqrt(total)[:, None]
-        log_det += np.log(total)
-        gain = variance / total
-        mean = mean + gain[:, None] * innovation
-        variance = variance * (1 - gain)
-    for a in (tau, share, matrix, log_det):
+    # The Kalman filter of the slow part: how surely each point is foreseen from those before it.
+    memory = np.exp(-np.diff(t)[:, None] / tau)
+    noise = (1 - share) / weight[:, None]
+    shrunk, renewed = memory**2 * noise[:-1], share * (1 - memory**2)
+    variance = np.empty_like(noise)
+    variance[0] = share
+    for k in range(len(t) - 1):
+        variance[k + 1] = variance[k] / (variance[k] + noise[k]) * shrunk[k] + renewed[k]
+    total = variance + noise
+    take = memory * (variance / total)[:-1]
+    keep = memory * (noise / total)[:-1]
+    last = np.zeros((1, len(tau)))
+    keep, take = np.concatenate([keep, last]), np.concatenate([take, last])
+    precision, log_det = 1 / np.sqrt(total), np.log(total).sum(0)
+    for a in (tau, share, keep, take, precision, log_det):
         a.setflags(write=False)
-    return Whitener(tau, share, t, matrix, log_det)
+    return Whitener(tau, share, t, keep, take, precision, log_det)
 
 
 @dataclass(frozen=True)
@@ -286,8 +316,9 @@ def prepare(
     size = np.sqrt(np.mean(columns**2, axis=0))
     size[size == 0] = 1.0
     unit = float(np.std(y)) or 1.0
-    x, z = white.matrix @ (columns / size), white.matrix @ (y / unit)
-    sd = _noise_sd(np.concatenate([x, _bending(white)], axis=2), z)
+    told = white.whiten(np.column_stack([columns / size, _bending(white.t), y / unit]))
+    x, z = told[:, :, :p], told[:, :, -1]
+    sd = _noise_sd(told[:, :, :-1], z)
     pull = sd[:, None] * unit / (expected * size)
     x = np.concatenate([x, pull[:, :, None] * np.eye(p)], axis=1)
     z = np.concatenate([z, np.zeros((len(z), p))], axis=1)
@@ -312,20 +343,22 @@ def prepare(
     return Base(white, q, rest * unit, squares * unit**2, sd * unit, wander, root, fit)
 
 
-def _bending(white: Whitener) -> np.ndarray:
-    """Return whitened slopes that begin at a few evenly placed points.
+def _bending(t: np.ndarray) -> np.ndarray:
+    """Return slopes and steps that begin at a few evenly placed points, shape (n, k).
 
     A change not yet in the regression must not pass for noise when priors are scaled by it.
     """
-    n = len(white.t)
+    n = len(t)
     places = np.linspace(0, n, KNOTS + 2)[1:-1].astype(np.int64) if n >= LEAST_FOR_KNOTS else np.zeros(0, np.int64)
-    return np.concatenate([white.bends[:, :, places], white.steps[:, :, places]], axis=2)
+    return np.concatenate([bends_from(t, places), steps_from(t, places)], axis=1)
 
 
 def _noise_sd(x: np.ndarray, z: np.ndarray) -> np.ndarray:
     """Return the standard deviation of the noise at every point of the grid, from a fit without priors."""
-    q = np.linalg.qr(x)[0]
-    qz = np.einsum("gnp,gn->gp", q, z)
+    q, r = np.linalg.qr(x)
+    # A column that repeats others (a knot where a step was found) leaves a direction of mere rounding.
+    tells = np.abs(np.einsum("gpp->gp", r)) > FLAT
+    qz = np.einsum("gnp,gn->gp", q, z) * tells
     rest = np.einsum("gn,gn->g", z, z) - np.einsum("gp,gp->g", qz, qz)
     return np.sqrt(np.maximum(rest, 1e-24) / max(x.shape[1] - x.shape[2], 1))
 
@@ -350,6 +383,10 @@ class Answers:
     log_evidence: np.ndarray
     coefficient: np.ndarray
     scale: np.ndarray
+
+    def only(self, some: np.ndarray) -> Answers:
+        """Return the answers of some candidates, a mask of shape (k,)."""
+        return Answers(self.log_evidence[:, some], self.coefficient[:, some], self.scale[:, some])
 
 
 def ask(base: Base, white: np.ndarray, expected: float) -> Answers:
