@@ -180,6 +180,7 @@ def forecast(
     q = tipped(
         widened(q, q[2], spread_of(o, flat, chemistry_known, settings)), settings.tipping_share * (o.x[-1] - o.x[0])
     )
+    q = np.maximum(q, 0.0)  # it is alive today
     if flat and not priors:
         return Forecast(np.nan, np.nan, np.nan, float(q[0]), "voltage still flat", True, methods, weights)
     method = dominant(methods, priors, flat, weights, q)
