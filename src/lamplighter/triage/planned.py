@@ -30,16 +30,24 @@ class BatteryOutlook:
     worth: float
 
 
-def opens(p50: float, life: float, s: TriageSettings) -> float:
-    """Return from when a battery may be changed [same unit as p50, days]: before, too much of its life is left."""
-    return p50 - min(s.wasted_life_share * life, s.wasted_life_days)
+def mean_end(o: BatteryOutlook) -> float:
+    """Return when the battery ends on average [days from the present]: later than its middle where the range is long.
+
+    Mean of two halves of a normal distribution joined at the median.
+    """
+    return o.p50 + PHI0 * ((o.p90 - o.p50) - (o.p50 - o.p10)) / Z10
+
+
+def opens(end: float, life: float, s: TriageSettings) -> float:
+    """Return from when a battery that likely ends then may be changed [days]: before, too much of its life is left."""
+    return end - min(s.wasted_life_share * life, s.wasted_life_days)
 
 
 def window(o: BatteryOutlook, place: str, cost_per_day: float, s: TriageSettings) -> tuple[float, float]:
     """Return the window of a planned replacement [days from the present].
 
-    It closes on the early date, or later where the risk of waiting is smaller than the life that waiting saves.
-    Where too much life would be left even then, it closes no sooner than one planning interval after it opens.
+    It closes on the early date, or later where the risk of waiting is smaller than the life that waiting saves, and
+    no sooner than one planning interval after it opens: by then the forecast has been made anew several times.
 
     Parameters
     ----------
@@ -49,9 +57,9 @@ def window(o: BatteryOutlook, place: str, cost_per_day: float, s: TriageSettings
     cost_per_day : float
         Cost of a day on which the node is dark [money a day].
     """
-    first = max(0.0, opens(o.p50, o.life, s))
-    due = max(o.p10, risk_date(o, place, cost_per_day, s))
-    return first, due if first <= due else first + s.planning_interval_days
+    first = opens(mean_end(o), o.life, s)
+    due = max(o.p10, risk_date(o, place, cost_per_day, s), first + s.planning_interval_days)
+    return max(0.0, first), due
 
 
 def risk_date(o: BatteryOutlook, place: str, cost_per_day: float, s: TriageSettings) -> float:
