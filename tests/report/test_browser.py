@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+from dataclasses import replace
 
 import pytest
 from selenium.webdriver.common.keys import Keys
@@ -260,6 +261,40 @@ def test_it_prints_as_a_document(browser, pages) -> None:
     assert uncut == "avoid"
 
 
+def test_whoever_prints_at_load_gets_the_fleet_charts(browser, pages) -> None:
+    _, path = pages(36)
+    browser.open(path, wait=False)  # returns with the load event, as printing from the command line does
+    charts = "return [...document.querySelectorAll('figure[data-panel] .plot')].map(p => p.classList.contains('drawn'))"
+    drawn = browser.js(charts)
+    assert len(drawn) == 5
+    assert all(drawn)
+    assert browser.js("return document.querySelector('iframe')") is None
+    assert browser.complaints() == []
+
+
+def test_on_paper_the_sections_of_this_week_are_open_and_closed_again_after(browser, pages) -> None:
+    a, path = pages(36)
+    browser.open(path)
+    opened = (
+        "return [...document.querySelectorAll('details.node[open]')].map(d => d.querySelector('summary b').textContent)"
+    )
+    due = {i.subject for i in a.items if i.due is not None and i.due <= a.as_of + 7 * 86_400}
+    assert browser.js(opened) == []
+    browser.js("dispatchEvent(new Event('beforeprint'))")
+    assert set(browser.js(opened)) == due
+    browser.js("dispatchEvent(new Event('afterprint'))")
+    assert browser.js(opened) == []
+    browser.cdp("Emulation.setEmulatedMedia", media="print")
+    browser.until(lambda: set(browser.js(opened)) == due)
+    text = browser.js("return document.querySelector('#each').innerText")
+    browser.cdp("Emulation.setEmulatedMedia", media="")
+    browser.until(lambda: browser.js(opened) == [])
+    assert "the others stay closed" in text
+    for f in a.findings:
+        assert (f.evidence in text) == (f.node in due or f.gateway in due) or text.count(f.evidence) > 0
+    assert browser.complaints() == []
+
+
 def test_without_scripts_the_words_are_there(browser, pages) -> None:
     a, path = pages(36)
     browser.cdp("Emulation.setScriptExecutionDisabled", value=True)
@@ -300,6 +335,44 @@ def test_the_trips_are_seen_whole_and_lead_to_their_nodes(browser, pages, size) 
     click(browser, link)
     browser.until(lambda: browser.js("return document.querySelector(arguments[0]).open", target))
     assert browser.complaints() == []
+
+
+@pytest.mark.parametrize("size", [(1440, 900), (1024, 768), PHONE])
+def test_numbers_are_never_broken_over_lines(browser, pages, size) -> None:
+    _, path = pages(36)
+    browser.open(path, size)
+    broken = browser.js(
+        "document.querySelectorAll('details').forEach(d => { d.open = true });"
+        "const broken = [], walk = document.createTreeWalker(document.querySelector('main'), NodeFilter.SHOW_TEXT);"
+        "while (walk.nextNode()) for (const m of walk.currentNode.data.matchAll(/\\d[\\d,.]*\\d/g)) {"
+        " const r = document.createRange(); r.setStart(walk.currentNode, m.index);"
+        " r.setEnd(walk.currentNode, m.index + m[0].length);"
+        " const lines = new Set([...r.getClientRects()].filter(b => b.width > 0).map(b => Math.round(b.top)));"
+        " if (lines.size > 1) broken.push(walk.currentNode.data.slice(0, 80)); } return broken"
+    )
+    assert broken == []
+
+
+LONG = tuple(f"{c}-transmitter-of-the-lateral-canal-below-the-old-{'headgate' * 6}-{n}" for n, c in enumerate("ABCDEF"))
+
+
+@pytest.mark.parametrize("size", [(1440, 900), PHONE])
+def test_very_long_names_stay_inside(browser, tmp_path, size) -> None:
+    a = assessment(len(LONG), names=LONG)
+    for row in a.nodes:
+        row.name, row.site, row.gateway = row.node[::-1], "Site" * 20, "GATEWAY" * 12
+    a.items = [replace(i, name=i.subject[::-1], site="Site" * 20) for i in a.items]
+    a.warnings = [f"{'exports' * 20}.csv could not be read"]
+    browser.open(write_report(a, tmp_path / "long.html"), size)
+    browser.draw(0)
+    out = browser.js(
+        "const clipped = e => e && (e.matches('.scroll, .vh, .plot, svg, .drawn > .alt, .skip') || clipped(e.parentElement));"
+        "return [...document.querySelectorAll('body *')].filter(e => e.getClientRects().length && !clipped(e) &&"
+        " (e.getBoundingClientRect().right > innerWidth + 1 ||"
+        "  (e.clientWidth && e.scrollWidth > e.clientWidth + 1 && getComputedStyle(e).display !== 'inline')))"
+        ".map(e => e.outerHTML.slice(0, 80))"
+    )
+    assert out == []
 
 
 def test_240_nodes_paint_within_a_second(browser, pages) -> None:

@@ -127,6 +127,7 @@ def test_text_from_files_is_escaped_everywhere() -> None:
     a.worklog = [{"node": HOSTILE[0], "time": a.as_of - 1e6, "action": evil, "note": evil}]
     a.changes["new"] = [{"id": evil, "node": HOSTILE[1], "text": evil}]
     a.settings["report"]["title"] = evil
+    a.warnings = [evil]
     html = render(build_view(a))
     page = read(html)
     assert page.open == []
@@ -135,7 +136,19 @@ def test_text_from_files_is_escaped_everywhere() -> None:
     text = "".join(page.text)
     for name in HOSTILE:
         assert name in text
+    assert html.count("<li>&lt;b onclick=&#34;x&#34;&gt;&amp;</li>") >= 2, "the warning, and the assumption"
     assert sum(1 for tag, a in page.found if tag == "details" and a.get("class") == "node") == len(HOSTILE) + 3
+
+
+def test_warnings_stand_on_the_first_screen_as_text_and_only_when_there_are_some(html: str) -> None:
+    assert "Read with care" not in html
+    a = assessment(4)
+    a.warnings = ["<img src=x onerror=alert(1)> is late & old", "second"]
+    html = render(build_view(a))
+    page = read(html)
+    assert not any(tag == "img" for tag, _ in page.found)
+    assert "<li>&lt;img src=x onerror=alert(1)&gt; is late &amp; old</li><li>second</li>" in html
+    assert html.index('id="h-doubt"') < html.index('id="h-do"')
 
 
 @pytest.mark.parametrize("nodes", [0, 1, 3])

@@ -143,7 +143,7 @@ def test_changes_are_grouped_linked_and_empty_groups_left_out(view) -> None:
 def test_without_an_earlier_run_the_page_says_so() -> None:
     view = build_view(assessment(1))
     assert view.changes.groups == ()
-    assert "No earlier run" in view.changes.note
+    assert "No earlier week" in view.changes.note
 
 
 def test_many_changes_are_cut_with_a_count() -> None:
@@ -393,3 +393,60 @@ def test_batteries_that_are_past_their_cut_off_are_named_before_those_to_come() 
         row.eol_p10, row.eol_p50, row.eol_p90 = (a.as_of - n * DAY for n in (70, 60, 50))
     a.fleet["overview"] = overview(a.nodes, a.series, a.gaps, a.as_of)
     assert build_view(a).panels[0].title.startswith("2 batteries are likely past the cut-off; ")
+
+
+STALE = "The last check-in is 12 days old; the weekly job expects data no older than 3 days."
+
+
+def test_what_makes_the_run_doubtful_is_passed_on_as_it_was_said() -> None:
+    a = assessment(4)
+    assert build_view(a).warnings == ()
+    a.warnings = [STALE, "2 of 3 gateways sent nothing this week."]
+    assert build_view(a).warnings == tuple(a.warnings)
+
+
+def relative_words(view) -> list[str]:
+    trips = view.trips
+    notes = [day.note for day in (*trips.soon, *trips.days)] + [line.due_note for line in (*view.week, *view.later)]
+    return [note for note in notes if note]
+
+
+def test_with_doubtful_data_nothing_is_said_to_be_so_many_days_off() -> None:
+    a = assessment(36)
+    assert any(note.startswith("in ") for note in relative_words(build_view(a)))
+    a.warnings = [STALE]
+    assert set(relative_words(build_view(a))) == {"overdue"}, "what was late then is late now, by who knows how much"
+    calm = assessment(12)
+    calm.items = [replace(i, due=calm.as_of + 30 * DAY) for i in calm.items]
+    assert "(in 4 weeks)" in build_view(calm).week_empty
+    calm.warnings = [STALE]
+    assert "weeks)" not in build_view(calm).week_empty
+    assert " by 24 Dec 2025." in build_view(calm).week_empty
+
+
+@pytest.mark.parametrize(
+    ("due", "note", "late", "note_when_doubtful"),
+    [
+        (AS_OF - 3 * DAY, "3 days overdue", True, "overdue"),
+        (AS_OF // DAY * DAY - 1, "1 day overdue", True, "overdue"),
+        (AS_OF // DAY * DAY, "today", False, ""),
+        (AS_OF, "today", False, ""),
+        (AS_OF + 2 * DAY, "in 2 days", False, ""),
+    ],
+)
+def test_work_due_before_the_present_day_is_overdue_and_work_of_the_day_is_due_today(
+    due: float, note: str, late: bool, note_when_doubtful: str
+) -> None:
+    a = assessment(12)
+    a.items = [replace(a.items[0], due=due)]
+    line = build_view(a).week[0]
+    assert (line.due_note, line.overdue) == (note, late)
+    a.warnings = [STALE]
+    line = build_view(a).week[0]
+    assert (line.due_note, line.overdue) == (note_when_doubtful, late)
+
+
+def test_the_sections_of_this_weeks_work_are_marked_for_printing(made, view) -> None:
+    marked = {f"#{s.anchor}" for s in (*view.shared, *view.sections) if s.this_week}
+    assert marked == {line.href for line in view.week}
+    assert 0 < len(marked) < len(view.sections)

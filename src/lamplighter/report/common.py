@@ -38,6 +38,11 @@ class Source:
     assessment: Assessment
     settings: ReportSettings = field(default_factory=ReportSettings)
 
+    @property
+    def doubtful(self) -> bool:
+        """Whether the data are stale or incomplete, so that "in 3 days" may not be three days from the reader's day."""
+        return bool(self.assessment.warnings)
+
     @cached_property
     def rows(self) -> dict[str, NodeRow]:
         """Rows by node."""

@@ -193,6 +193,8 @@ class NodeSection:
     note: str
     data: str
     """Chart data, gzip in base64; empty when there is none."""
+    this_week: bool = False
+    """True when it is about work of this week, which is printed open."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -309,7 +309,7 @@
     section.dataset.state = "drawn";
   };
   addEventListener("toggle", (event) => {
-    if (event.target.matches?.("details.node") && event.target.open) open(event.target);
+    if (event.target.matches?.("details.node") && event.target.open && !opened.includes(event.target)) open(event.target);
   }, true);
   const follow = () => {
     const target = location.hash.length > 1 && document.getElementById(decodeURIComponent(location.hash.slice(1)));
@@ -338,14 +338,23 @@
     clearTimeout(resizing);
     resizing = setTimeout(redraw, 150);
   });
-  addEventListener("beforeprint", () => {
+  let opened = [];
+  const toPaper = () => {
+    if (root.classList.contains("printing")) return;
     root.classList.add("printing");
+    opened = all("details.node[data-week]:not([open])");
+    for (const section of opened) section.open = true;
     redraw();
-  });
-  addEventListener("afterprint", () => {
+  };
+  const toScreen = () => {
     root.classList.remove("printing");
+    for (const section of opened.splice(0)) section.open = false;
     redraw();
-  });
+  };
+  addEventListener("beforeprint", toPaper);
+  addEventListener("afterprint", toScreen);
+  // Some ways to paper tell the style alone.
+  matchMedia("print").addEventListener("change", (event) => (event.matches ? toPaper() : toScreen()));
 
   // ---- node table ------------------------------------------------------------------------------------------------
   const FIRST_ROWS = 60;
@@ -428,6 +437,20 @@
     }
   };
 
+  // An open frame keeps the load event waiting, so that whoever prints or takes a picture at load gets the charts too.
+  const holding = async (work) => {
+    const frame = document.createElement("iframe");
+    frame.hidden = true;
+    document.body.append(frame);
+    frame.contentDocument.open();
+    const release = setTimeout(() => frame.remove(), 5000);
+    try {
+      await work();
+    } finally {
+      clearTimeout(release);
+      frame.remove();
+    }
+  };
   const fleet = async () => {
     const figures = all("figure[data-panel]");
     if (!figures.length) return;
@@ -444,6 +467,6 @@
     table();
     disclosures();
     follow();
-    later(() => fleet(), { timeout: 1500 });
+    holding(() => new Promise((done, failed) => later(() => fleet().then(done, failed), { timeout: 400 })));
   });
 })();

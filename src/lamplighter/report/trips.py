@@ -82,7 +82,9 @@ def _days(
     for iso, same in groupby(sorted(visits, key=lambda v: v["day"]), key=lambda v: v["day"]):
         day = date.fromisoformat(iso)
         lines = tuple(_line(source, v, items) for v in same)
-        yield TripDay(day=near_day(day, today), note=days_off((day - today).days), trips=lines)
+        yield TripDay(
+            day=near_day(day, today), note="" if source.doubtful else days_off((day - today).days), trips=lines
+        )
 
 
 def _line(source: Source, visit: Mapping[str, Any], items: Mapping[str, Item]) -> TripLine:

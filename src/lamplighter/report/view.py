@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Set
+from dataclasses import replace
 from typing import Any
 
 from lamplighter.report.account import data_account, settings_used, when_not_to_trust
@@ -50,6 +51,7 @@ def build_view(assessment: Assessment, settings: ReportSettings | None = None) -
     sections, detail_note = _sections(source, rows)
     sketch, missing = _sketch(source, rows)
     week_lines = tuple(work_line(source, i) for i in week)
+    pressing = {line.href.removeprefix("#") for line in week_lines}
     return Report(
         title=source.settings.title,
         period=_period(assessment),
@@ -78,8 +80,8 @@ def build_view(assessment: Assessment, settings: ReportSettings | None = None) -
         strip=site_strip(source, rows),
         panels=charts,
         fleet_data=packed(fleet_data),
-        shared=shared_sections(source),
-        sections=sections,
+        shared=_marked(shared_sections(source), pressing),
+        sections=_marked(sections, pressing),
         detail_note=detail_note,
         account=data_account(source),
         assumptions=tuple(assessment.assumptions),
@@ -107,8 +109,8 @@ def _week_empty(source: Source, later: list[Item]) -> str:
     if not dated:
         return "Nothing has to be done this week, and nothing has a date after it."
     first = min(dated, key=lambda i: (i.due or 0.0, i.rank))
-    note = due_note(first.due, source.assessment.as_of)
-    what = f"{first.action or 'go and see'}, {first.subject}, by {date(first.due)} ({note})"
+    note = due_note(first.due, source.assessment.as_of, source.doubtful)
+    what = f"{first.action or 'go and see'}, {first.subject}, by {date(first.due)}" + (f" ({note})" if note else "")
     return f"Nothing has to be done this week. Next: {what}."
 
 
@@ -171,6 +173,11 @@ def _sections(source: Source, rows: list[NodeRow]) -> tuple[tuple[NodeSection, .
             f"the other {len(trimmed):,} have figures and verdicts only. Raise detail_mb and page_mb for more."
         )
     return sections, said
+
+
+def _marked(sections: tuple[NodeSection, ...], pressing: Set[str]) -> tuple[NodeSection, ...]:
+    """Return sections of which those of this week's work are marked, since they are the ones printed open."""
+    return tuple(replace(s, this_week=True) if s.anchor in pressing else s for s in sections)
 
 
 def _by_node(entries: list[dict[str, Any]]) -> dict[str, list[dict[str, Any]]]:

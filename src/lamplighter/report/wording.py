@@ -42,7 +42,7 @@ CAUSES_OF_GAPS: Mapping[str, str] = {
     "host": "the host or the historian",
     "export": "the export",
 }
-NO_COMPARISON = "No earlier run to compare with. From the second weekly run on, changes stand here."
+NO_COMPARISON = "No earlier week to compare with. From the second week on, changes stand here."
 NO_CHANGE = "Nothing changed since then."
 HAZARDS: Mapping[str, str] = {
     "silence": "Silence",
@@ -115,11 +115,22 @@ def short_percent(probability: float | None) -> str:
     return "under 1 %" if probability < 0.01 else percent(probability, 2)  # type: ignore[operator]
 
 
-def due_note(due: float | None, as_of: float) -> str:
-    """Return how far off a due date is: ``in 5 days``, ``tomorrow``, ``3 days overdue``."""
+def due_note(due: float | None, as_of: float, doubtful: bool = False) -> str:
+    """Return how far off a due date is: ``in 5 days``, ``today``, ``3 days overdue``.
+
+    When the data are doubtful the present of the page may not be the reader's: what was overdue then still is, by a
+    number of days that nobody knows, and of the rest nothing is said.
+    """
     if not known(due):
         return ""
+    if doubtful:
+        return "overdue" if is_overdue(due, as_of) else ""
     return days_off(int(due // DAY_S) - int(as_of // DAY_S))  # type: ignore[operator]
+
+
+def is_overdue(due: float | None, as_of: float) -> bool:
+    """Return whether the day something is due lies before the present day; what is due today is not late yet."""
+    return known(due) and due // DAY_S < as_of // DAY_S  # type: ignore[operator]
 
 
 def days_off(days: int) -> str:

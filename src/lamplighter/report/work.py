@@ -17,6 +17,7 @@ from lamplighter.report.wording import (
     due_note,
     first_sentence,
     in_short,
+    is_overdue,
     near_date,
     plain_kind,
     quiet_until,
@@ -64,8 +65,8 @@ def work_line(source: Source, item: Item) -> WorkLine:
         place=item.site or (item.gateway if item.subject_kind == "node" else item.subject_kind),
         href=source.href(item.subject) if item.subject_kind == "node" else f"#{anchor(item.id)}",
         due=near_date(item.due, as_of) or "no date",
-        due_note=f"known, quiet {quiet[item.findings[0]]}" if hushed else due_note(item.due, as_of),
-        overdue=known(item.due) and item.due < as_of and not hushed,  # type: ignore[operator]
+        due_note=f"known, quiet {quiet[item.findings[0]]}" if hushed else due_note(item.due, as_of, source.doubtful),
+        overdue=is_overdue(item.due, as_of) and not hushed,
         quiet=hushed,
         sure=sure_words(item.cause_probability),
         sure_note=short_percent(item.cause_probability),
