@@ -11,7 +11,7 @@ from lamplighter.errors import InputError
 from lamplighter.fleet import RegisterEntry
 from lamplighter.results import Assessment, NodeRow
 from lamplighter.settings.battery import BatterySettings
-from lamplighter.wording import between, duration, number, percent
+from lamplighter.wording import between, duration, joined, number, percent
 
 
 def lifetimes(
@@ -36,12 +36,25 @@ def lifetimes(
         return budget
     known = life_so_far(row)
     if row is None or known is None or not row.interval_s:
-        raise InputError(
-            f"not enough is known of the battery of {entry.node or 'this node'}",
-            remedy="give its capacity or part, --sleep-ua and --charge-mc, or an assessment in which it has a forecast",
-        )
+        raise lacking(entry, capacity, cell)
     now = Plan(interval_s=row.interval_s, temperature_c=plans[0].temperature_c)
     return [scaled_lifetime(known, now, plan, settings) for plan in plans]
+
+
+def lacking(entry: RegisterEntry, capacity: float | None, cell: Cell) -> InputError:
+    """Return the error that says exactly which figures of a charge budget are missing, with examples to try."""
+    figures = (
+        (not capacity, "its capacity in Ah (--capacity 2.4)"),
+        (entry.sleep_current_ua is None, "the current while asleep in uA (--sleep-ua 20)"),
+        (entry.charge_per_check_in_mc is None, "the charge of a check-in in mC (--charge-mc 50)"),
+    )
+    part = f"part {entry.battery_part!r} is not known; " if entry.battery_part and cell.chemistry == UNKNOWN else ""
+    return InputError(
+        f"{part}to tell how long the battery{f' of {entry.node}' if entry.node else ''} lasts, give "
+        f"{joined([words for missing, words in figures if missing])}",
+        remedy="these figures are examples, the node's datasheet has its own; an assessment with a forecast for the "
+        "node does too",
+    )
 
 
 def life_so_far(row: NodeRow | None) -> tuple[float, float, float] | None:
@@ -74,8 +87,8 @@ def subject(
     raise InputError(f"node {node} is not known", remedy="check its name in the register or the assessment")
 
 
-def answer_text(cell: Cell, plans: Sequence[Plan], lives: Sequence[Lifetime]) -> str:
-    """Return the table that a person reads on the terminal."""
+def answer_text(cell: Cell, plans: Sequence[Plan], lives: Sequence[Lifetime], width: int = 80) -> str:
+    """Return the table that a person reads on the terminal; stacked where it is wider than ``width``."""
     words = CHEMISTRIES[cell.chemistry].words if cell.chemistry != UNKNOWN else "chemistry not known"
     rows = [("check-in every", "likely life", "80 % between", "check-ins take", "sleep", "self-discharge")]
     for plan, life in zip(plans, lives, strict=True):
@@ -89,6 +102,9 @@ def answer_text(cell: Cell, plans: Sequence[Plan], lives: Sequence[Lifetime]) ->
         )  # fmt: skip
     wide = [max(len(r[i]) for r in rows) for i in range(len(rows[0]))]
     table = ["  ".join(c.ljust(w) for c, w in zip(r, wide, strict=True)).rstrip() for r in rows]
+    if max(map(len, table)) > width:
+        stacks = [[f"  {name}: {cell}" for name, cell in zip(rows[0][1:], r[1:], strict=True)] for r in rows[1:]]
+        table = [line for r, stack in zip(rows[1:], stacks, strict=True) for line in (f"{rows[0][0]} {r[0]}", *stack)]
     first = plans[0]
     about = f"Battery: {words}; {first.temperature_c:g} °C; judged by {lives[0].basis}."
     if first.fast_share:
