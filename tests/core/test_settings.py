@@ -81,5 +81,21 @@ def test_an_unreadable_file_is_one_line_with_its_name(tmp_path: Path, content: b
 def test_the_error_names_the_file_of_a_wrong_setting(tmp_path: Path) -> None:
     path = tmp_path / "s.toml"
     path.write_text("[weekly]\nkeep_weeks = -1\n", encoding="utf-8")
-    with pytest.raises(SettingsError, match=r"s\.toml: setting keep_weeks"):
+    with pytest.raises(SettingsError, match=r"s\.toml: \[weekly\] setting keep_weeks"):
+        read_settings(path)
+
+
+def test_a_file_that_is_no_toml_is_refused_with_its_line(tmp_path: Path) -> None:
+    path = tmp_path / "lamplighter.toml"
+    path.write_text('timezone = "UTC"\n[data\n')
+    with pytest.raises(SettingsError) as caught:
+        read_settings(path)
+    assert caught.value.line == 2
+    assert caught.value.remedy
+
+
+def test_a_wrong_value_names_its_section(tmp_path: Path) -> None:
+    path = tmp_path / "lamplighter.toml"
+    path.write_text('[data]\nabsent_share = "x"\n')
+    with pytest.raises(SettingsError, match=r"\[data\] setting absent_share must be a number"):
         read_settings(path)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass, field, fields, is_dataclass
@@ -36,7 +37,9 @@ class Settings:
     """
 
     timezone: str = setting("UTC", "IANA zone", "Zone of times that carry no offset, and of hours of the day.")
-    columns: dict[str, str] = field(default_factory=dict, metadata={"unit": "-", "reason": "Overrides of the synonyms."})
+    columns: dict[str, str] = field(
+        default_factory=dict, metadata={"unit": "-", "reason": "Overrides of the synonyms."}
+    )
     tags: dict[str, str] = field(default_factory=dict, metadata={"unit": "-", "reason": "Overrides of the tag rules."})
     intake: IntakeSettings = field(default_factory=IntakeSettings)
     history: HistorySettings = field(default_factory=HistorySettings)
@@ -97,7 +100,10 @@ def _load_section(name: str, factory: Any, value: Any) -> Any:
     for key in value:
         if key not in names:
             raise SettingsError(f"unknown setting {key!r} in [{name}]", remedy=_nearest(key, names))
-    return factory(**value)
+    try:
+        return factory(**value)
+    except SettingsError as bad:
+        raise SettingsError(f"[{name}] {bad.problem}", remedy=bad.remedy) from bad
 
 
 def _nearest(name: str, known: Any) -> str:
@@ -119,9 +125,20 @@ def read_settings(path: str | Path | None) -> Settings:
         data = tomllib.loads(Path(path).read_text(encoding="utf-8-sig"))
     except (OSError, UnicodeDecodeError) as bad:
         reason = getattr(bad, "strerror", None) or "not UTF-8 text"
-        raise SettingsError(f"cannot read the settings file: {reason}", file=path) from bad
+        raise SettingsError(
+            f"cannot read the settings file: {reason}",
+            file=path,
+            remedy="check the path; lamplighter init writes a commented one",
+        ) from bad
     except tomllib.TOMLDecodeError as bad:
-        raise SettingsError(f"not a valid settings file: {bad}", file=path, remedy="see the README for the form") from bad
+        place = re.search(r" \(at line (\d+), column \d+\)", str(bad))
+        said = str(bad).replace(place.group(0), "") if place else str(bad)
+        raise SettingsError(
+            f"not a valid settings file: {said}",
+            file=path,
+            line=int(place.group(1)) if place else None,
+            remedy="correct it; lamplighter init writes a commented one",
+        ) from bad
     try:
         return load_settings(data)
     except SettingsError as bad:
@@ -163,7 +180,9 @@ def _toml(value: Any) -> str:
         return "true" if value else "false"
     if isinstance(value, str):
         escaped = "".join(
-            {"\\": "\\\\", '"': '\\"', "\n": "\\n", "\t": "\\t", "\r": "\\r"}.get(c, c if c >= " " else f"\\u{ord(c):04x}")
+            {"\\": "\\\\", '"': '\\"', "\n": "\\n", "\t": "\\t", "\r": "\\r"}.get(
+                c, c if c >= " " else f"\\u{ord(c):04x}"
+            )
             for c in value
         )
         return f'"{escaped}"'
