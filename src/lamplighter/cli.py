@@ -121,7 +121,7 @@ def assess(
     Exit codes: 0 done; 1 a node is at --fail-on or worse; 2 wrong usage or unreadable input.
     """
     from lamplighter.compare import note_changes, read_acknowledged
-    from lamplighter.outputs import write_outputs
+    from lamplighter.outputs import ready_folder, write_outputs
     from lamplighter.pipeline import assess as run
     from lamplighter.results import read_assessment
     from lamplighter.screen import summary
@@ -132,6 +132,7 @@ def assess(
     known = read_acknowledged(acknowledged, chosen.timezone)
     before = read_assessment(previous) if previous is not None else None
     source = _source(exports, history, register, chosen)
+    ready_folder(out)
     with progress("Assessing") as shown:
         found = run(
             source,
@@ -151,6 +152,13 @@ def assess(
     typer.echo(f"\nReport: {page}")
     if fail_on is not None and any(row.status in list(Level)[: list(Level).index(fail_on) + 1] for row in found.nodes):
         raise typer.Exit(1)
+
+
+def _say(text: str) -> None:
+    """Print text fitted to the width of the terminal."""
+    from lamplighter.screen import fitted
+
+    typer.echo(fitted(text, shutil.get_terminal_size().columns))
 
 
 def _source(exports: list[str] | None, history: Path | None, register: Path | None, settings: Settings) -> Source:
@@ -208,13 +216,15 @@ def compare(
 ) -> None:
     """Show what is new, worse, better, done and gone between two assessments."""
     from lamplighter.compare import compare as run
-    from lamplighter.compare import comparison_text, read_acknowledged
+    from lamplighter.compare import comparison_text, read_acknowledged, require_order
     from lamplighter.results import read_assessment
     from lamplighter.settings import read_settings
 
     chosen = read_settings(settings)
     known = read_acknowledged(acknowledged, chosen.timezone)
-    typer.echo(comparison_text(run(read_assessment(old), read_assessment(new), chosen, known)))
+    before, after = read_assessment(old), read_assessment(new)
+    require_order(before, after)
+    _say(comparison_text(run(before, after, chosen, known)))
 
 
 @app.command()
@@ -446,7 +456,8 @@ def battery_life(
         for seconds in questions.intervals(interval, entry, row)
     ]  # fmt: skip
     lives = questions.lifetimes(entry, row, plans, chosen.battery)
-    typer.echo(questions.answer_text(cell_of(entry.battery_chemistry, entry.battery_part), plans, lives))
+    width = shutil.get_terminal_size().columns
+    _say(questions.answer_text(cell_of(entry.battery_chemistry, entry.battery_part), plans, lives, width))
 
 
 @app.command()
@@ -462,7 +473,7 @@ def init(
     from lamplighter.starter import write_starter
 
     for notice in write_starter(exports, out, replace=replace):
-        typer.echo(notice)
+        _say(notice)
     typer.echo(f"Written: {out}")
 
 

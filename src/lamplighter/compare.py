@@ -14,7 +14,7 @@ from zoneinfo import ZoneInfo
 from lamplighter.errors import InputError
 from lamplighter.results import SEVERITIES, Assessment, Finding
 from lamplighter.settings import Settings
-from lamplighter.wording import DAY_S, date, duration, known, number, quantity
+from lamplighter.wording import DAY_S, date, duration, known, moment, number, quantity
 
 # Kinds whose value tells how bad it is; for others (a level, a count that grows by itself) only the signal does.
 LARGER_IS_WORSE = frozenset(
@@ -108,6 +108,20 @@ def compare(
     order = {kind: i for i, kind in enumerate(KINDS)}
     changes.sort(key=lambda c: (order[c.kind], SEVERITIES.index(c.severity), c.id))
     return Comparison(since=old.as_of, until=new.as_of, changes=tuple(changes), quiet=tuple(quiet))
+
+
+def require_order(old: Assessment, new: Assessment) -> None:
+    """Refuse two assessments given the wrong way round.
+
+    Raises
+    ------
+    InputError
+        When the earlier one is the later.
+    """
+    if old.as_of > new.as_of:
+        raise InputError(
+            f"OLD is of {moment(old.as_of)} and later than NEW, of {moment(new.as_of)}", remedy="swap them"
+        )
 
 
 def _partners(old: Assessment, new: Assessment, tolerance: float) -> dict[str, Finding]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from tempfile import TemporaryFile
 
 import pandas as pd
 
@@ -17,6 +18,27 @@ from lamplighter.tables import (
     result_rows,
     write_csv,
 )
+
+
+def ready_folder(folder: str | Path) -> Path:
+    """Make a folder to write into, so that a wrong one is told before the work and not after it.
+
+    Raises
+    ------
+    InputError
+        When it cannot be made or written.
+    """
+    folder = Path(folder)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with TemporaryFile(dir=folder):
+            pass
+    except OSError as bad:
+        said = "" if isinstance(bad, FileNotFoundError) else f": {bad.strerror}"
+        raise InputError(
+            f"cannot write into this folder{said}", file=folder, remedy="choose another --out folder"
+        ) from bad
+    return folder
 
 
 def write_outputs(assessment: Assessment, rejects: pd.DataFrame, folder: str | Path) -> Path:
@@ -40,9 +62,8 @@ def write_outputs(assessment: Assessment, rejects: pd.DataFrame, folder: str | P
     InputError
         When the folder cannot be written.
     """
-    folder = Path(folder)
+    folder = ready_folder(folder)
     try:
-        folder.mkdir(parents=True, exist_ok=True)
         write_csv(folder / "nodes.csv", NODE_COLUMNS, result_rows(assessment.nodes, NODE_COLUMNS))
         write_csv(folder / "findings.csv", FINDING_COLUMNS, result_rows(assessment.findings, FINDING_COLUMNS))
         write_csv(folder / "gaps.csv", GAP_COLUMNS, result_rows(assessment.gaps, GAP_COLUMNS))

@@ -351,7 +351,10 @@ def read_assessment(path: str | Path) -> Assessment:
         When the file is missing, is no assessment, or has another schema version.
     """
     path = Path(path)
-    path = path / "assessment.json" if path.is_dir() else path
+    if path.is_dir():
+        if not (path / "assessment.json").exists():
+            raise InputError("holds no assessment.json", file=path, remedy="give the folder that assess wrote")
+        path = path / "assessment.json"
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
         schema = data["schema"]
