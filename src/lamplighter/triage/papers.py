@@ -108,7 +108,7 @@ def cost_rows(plan: VisitPlan) -> list[list[Any]]:
     """Return the cost of the plan and of its alternatives, money to the hundredth."""
     return [
         [c.label, round(float(c.trips), 1), *(round(v, 2) for v in (c.travel, c.work, c.wasted, c.waiting, c.total)),
-         c.reckoned]
+         "; ".join(filter(None, (c.reckoned, c.catch)))]
         for c in plan.costs
     ]  # fmt: skip
 
@@ -274,6 +274,8 @@ def plan_summary(plan: VisitPlan) -> dict[str, Any]:
         "desk": [desk_line(i) for i in plan.desk],
         "costs": [dict(zip(COST_COLUMNS, row, strict=True)) for row in cost_rows(plan)],
         "parts": [dict(zip(PART_COLUMNS, row, strict=True)) for row in plan.parts],
+        "catches": [text.strip() for text in catches(plan)],
+        "left": [called(j) for j in plan.left],
         "proof": proof_words(plan),
         "currency": plan.currency,
         "notices": list(plan.notices),
