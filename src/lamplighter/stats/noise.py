@@ -139,7 +139,7 @@ class Fit:
         """Return the two-sided p-value that one coefficient is zero."""
         c, s = self.coefficient[:, column], self.scale[:, column]
         below = float(mixture_below(0.0, c, s, self.weight, self.freedom))
-        return min(1.0, 2 * min(below, 1 - below))
+        return float(np.minimum(1.0, 2 * np.minimum(below, 1 - below)))  # NaN stays NaN
 
 
 def mixture_below(
