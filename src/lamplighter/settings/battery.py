@@ -148,8 +148,10 @@ class BatterySettings(Section):
         1.1, "-", "The same for a battery that was already in use when the record begins.", source=_CALIBRATED,
         low=0.2, high=5,
     )  # fmt: skip
-    weight_curve: float = setting(0.30, "-", "Weight of the discharge curves in the blend.", source=_CALIBRATED, low=0)
-    weight_knee: float = setting(0.45, "-", "Weight of the steepening fit in the blend.", source=_CALIBRATED, low=0)
+    weight_curve: float = setting(
+        0.30, "-", "Weight of the discharge curves in the blend.", source=_CALIBRATED, low=0.01
+    )
+    weight_knee: float = setting(0.45, "-", "Weight of the steepening fit in the blend.", source=_CALIBRATED, low=0.01)
     weight_trend: float = setting(0.25, "-", "Weight of the local trend in the blend.", source=_CALIBRATED, low=0)
     capacity_sd: float = setting(
         0.15, "-", "Spread of usable capacity between batteries of one kind, in log units.", low=0.01

@@ -64,7 +64,7 @@ def learn_class(kin: list[Battery], settings: BatterySettings) -> Class:
     ratios = [
         np.log(life.ended_use * b.drain.total_ua * 24.0 / (b.capacity_ah * 1e6))
         for b, life in done
-        if b.drain is not None and b.capacity_ah and life.ended_use > 0
+        if b.drain is not None and b.drain.total_ua > 0 and (b.capacity_ah or 0.0) > 0 and life.ended_use > 0
     ]
     ratio, sd = 1.0, float("nan")
     if len(ratios) >= settings.min_completed_lives:
