@@ -65,5 +65,14 @@ def test_nonsense_is_refused() -> None:
         benjamini_hochberg(PAPER, tests=3)
 
 
+def test_rounding_is_drawn_in_and_no_more_than_that() -> None:
+    found = benjamini_hochberg(np.array([-1e-12, 1 + 1e-12, 0.5]))
+    assert found.called.tolist() == [True, False, False]
+    assert found.cutoff == 0
+    for wrong in (-1e-6, 1 + 1e-6, np.inf, -np.inf):
+        with pytest.raises(ValueError, match="between 0 and 1"):
+            benjamini_hochberg(np.array([0.5, wrong]))
+
+
 def test_nothing_to_test() -> None:
     assert benjamini_hochberg(np.array([])).cutoff == 0

@@ -128,6 +128,17 @@ def test_nottingham_with_and_without_covariance() -> None:
     assert dependent.z == pytest.approx(reference.z, abs=1e-9)
 
 
+def test_a_season_of_equal_values_changes_nothing_but_the_pairs() -> None:
+    """As a censored month does: its S and its variance are both 0, so the published example keeps its score."""
+    k = np.arange(36)
+    t, month = np.append(1983 + k // 12, [1983, 1984, 1985]), np.append(k % 12, [12, 12, 12])
+    found = seasonal_kendall(t, np.append(SEASONS, [2.0, 2.0, 2.0]), month)
+    assert (found.s, found.variance) == pytest.approx((35, 43.0))
+    assert found.heterogeneity == pytest.approx(0.1071882, abs=1e-6)
+    nothing = seasonal_kendall(t, np.full(39, 2.0), month)
+    assert np.isnan(nothing.p)
+
+
 def nottem() -> np.ndarray:
     """Monthly mean temperature at Nottingham 1920-1939 (Anderson 1976; R data set nottem)."""
     return np.array(NOTTEM.split(), dtype=float)

@@ -6,6 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+ROUNDING = 1e-9
+"""A p-value this far outside 0 to 1 was put there by rounding and is drawn in."""
+
 
 @dataclass(frozen=True, slots=True)
 class Discoveries:
@@ -40,17 +43,18 @@ def benjamini_hochberg(p: np.ndarray, rate: float = 0.05, tests: int | None = No
     Raises
     ------
     ValueError
-        When a p-value lies outside 0 to 1, or ``tests`` is less than the number of p-values.
+        When a p-value lies outside 0 to 1 by more than rounding, or ``tests`` is less than the number of p-values.
 
     References
     ----------
     Y. Benjamini, Y. Hochberg, J. Royal Statistical Society B 57 (1995) 289-300.
     """
     p = np.asarray(p, dtype=float)
-    tested = np.isfinite(p)
-    values = p[tested]
-    if ((values < 0) | (values > 1)).any():
+    tested = ~np.isnan(p)
+    if ((p[tested] < -ROUNDING) | (p[tested] > 1 + ROUNDING)).any():
         raise ValueError("p-values must lie between 0 and 1")
+    p = np.clip(p, 0.0, 1.0)
+    values = p[tested]
     n = len(values) if tests is None else tests
     if n < len(values):
         raise ValueError(f"{len(values)} p-values from only {n} tests")

@@ -340,7 +340,8 @@ def seasonal_kendall(
     Returns
     -------
     SeasonalTest
-        ``heterogeneity`` is chi-square of the seasons' differing trends, one degree of freedom less than seasons.
+        ``heterogeneity`` is chi-square of the seasons' differing trends, one degree of freedom less than
+        seasons whose values are not all equal.
 
     References
     ----------
@@ -359,12 +360,13 @@ def seasonal_kendall(
         nan = math.nan
         return SeasonalTest(nan, nan, nan, nan, nan, nan, nan, nan, nan, int(keep.sum()))
     width = normal_quantile(confidence) * math.sqrt(total)
-    each = s / np.sqrt(variance)
+    vary = variance > 0  # a season of equal values says nothing of how the seasons differ
+    each = s[vary] / np.sqrt(variance[vary])
     heterogeneity = float(np.sum(each**2) - len(each) * each.mean() ** 2)
     z = score(float(s.sum()), total)
     if covariance:  # as published: without continuity correction
         total = _season_variance(t[keep], y[keep], season[keep])
-        z = float(s.sum()) / math.sqrt(total)
+        z = float(s.sum()) / math.sqrt(total) if total > 0 else math.nan
     pairs = sum(len(p[0]) * (len(p[0]) - 1) / 2 for p in parts)
     return SeasonalTest(
         float(s.sum()), total, z, two_sided(z), float(s.sum()) / pairs, float(np.median(slopes)),
