@@ -15,7 +15,6 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from lamplighter.errors import InputError
-from lamplighter.wording import joined
 
 ACTIONS = (
     "battery replaced",
@@ -261,12 +260,14 @@ def strange_work(fleet: Fleet, seen: Collection[str]) -> str:
     """Return a notice on nodes that only the work log names, with the nearest known name; empty without any."""
     known = sorted({*fleet.register, *seen})
     strange = sorted(set(fleet.worklog) - set(known))
-    near = {n: difflib.get_close_matches(n, known, n=1, cutoff=0.75) for n in strange[:MOST_NAMED]}
-    said = [f"{n} (did you mean {near[n][0]}?)" if near.get(n) else n for n in strange]
     if not strange:
         return ""
-    are = "is" if len(strange) == 1 else "are"
-    return f"Work log: {joined(said)} {are} neither in the register nor in the data; the work there counts for nothing."
+    said = []
+    for name in strange[:MOST_NAMED]:
+        near = difflib.get_close_matches(name, known, n=1, cutoff=0.75)
+        said.append(f"{name} (did you mean {near[0]}?)" if near else name)
+    more = f" and {len(strange) - MOST_NAMED} more" if len(strange) > MOST_NAMED else ""
+    return f"Work log, neither in the register nor in the data, so it counts for nothing: {', '.join(said)}{more}."
 
 
 def _decoded(raw: bytes) -> str:

@@ -96,3 +96,9 @@ def test_work_on_nodes_that_nobody_knows_is_told(tmp_path: Path) -> None:
     assert "LL-02 (did you mean LL-002?)" in strange_work(fleet, ["UW-1"])
     assert "UW-1" not in strange_work(fleet, ["UW-1"])
     assert strange_work(fleet, ["UW-1", "LL-02"]) == ""
+
+
+def test_a_notice_on_many_strange_nodes_stays_short(tmp_path: Path) -> None:
+    lines = "".join(f"P{k:03},2026-01-01,zeroed\n" for k in range(300))
+    fleet = read_fleet(None, _file(tmp_path, "node,time,action\n" + lines, "worklog.csv"))
+    assert strange_work(fleet, ["A"]).endswith("P000, P001, P002, P003 and 296 more.")
