@@ -81,8 +81,8 @@ def contrast(values: np.ndarray, lost: np.ndarray) -> Contrast:
     lower, upper = np.quantile(v, [0.25, 0.75])
     if lower == upper:
         return Contrast(np.nan, np.nan, np.nan)
-    a, b = y[v <= lower], y[v >= upper]
-    return Contrast(float(a.mean()), float(b.mean()), two_share_p(a.sum(), len(a), b.sum(), len(b)))
+    (a, of_a), (b, of_b) = ((np.count_nonzero(y & part), np.count_nonzero(part)) for part in (v <= lower, v >= upper))
+    return Contrast(a / of_a, b / of_b, two_share_p(a, of_a, b, of_b))
 
 
 def by_hour(received_hour: np.ndarray, missed_hour: np.ndarray) -> tuple[np.ndarray, int, float, float]:

@@ -11,6 +11,7 @@ from lamplighter.checkins import DAY_S, NodeHistory
 from lamplighter.settings import Settings
 from lamplighter.settings.radio import RadioSettings
 from lamplighter.stats.changes import Explanation, Scales, explain
+from lamplighter.stats.order import sorted_within
 
 YEAR_D = 365.25
 RESETS = ("antenna changed", "moved")
@@ -105,19 +106,16 @@ def daily_quantiles(time: np.ndarray, flat: np.ndarray, raw: np.ndarray) -> tupl
     group = (time // DAY_S).astype(np.int64)
     first = np.flatnonzero(np.diff(group, prepend=group[0] - 1))
     count = np.diff(first, append=len(group))
-    number = np.repeat(np.arange(len(first)), count)
-    return group[first], count, _within(flat, number, first, count, 0.5), _within(raw, number, first, count, 0.1)
+    return group[first], count, _within(flat, first, count, 0.5), _within(raw, first, count, 0.1)
 
 
-def _within(values: np.ndarray, number: np.ndarray, first: np.ndarray, count: np.ndarray, share: float) -> np.ndarray:
+def _within(values: np.ndarray, first: np.ndarray, count: np.ndarray, share: float) -> np.ndarray:
     """Return a quantile of each stretch of values, linear between order statistics."""
-    reach = float(np.ptp(values)) + 1.0
-    ordered = np.sort((values - values.min()) + number * reach)
+    ordered = sorted_within(values, count)
     place = first + share * (count - 1)
     low = np.floor(place).astype(np.int64)
     high = np.minimum(low + 1, first + count - 1)
-    value = ordered[low] + (place - low) * (ordered[high] - ordered[low])
-    return value - np.arange(len(first)) * reach + values.min()
+    return ordered[low] + (place - low) * (ordered[high] - ordered[low])
 
 
 def daily_pattern(time: np.ndarray, rssi: np.ndarray) -> np.ndarray:

@@ -12,6 +12,7 @@ from lamplighter.checks.zero.rests import Rests, find_rests, zero_of
 from lamplighter.settings import Settings
 from lamplighter.settings.zero import ZeroSettings
 from lamplighter.stats.changes import Change, Explanation, Scales, explain
+from lamplighter.stats.order import quantile
 from lamplighter.stats.trend import Trend, trend
 
 YEAR_S = 365.25 * DAY_S
@@ -165,7 +166,7 @@ def grain(reading: np.ndarray, span: float) -> float:
     """Return the resolution of a reading [% of span]: the 2 % quantile of its steps that are not zero."""
     steps = np.abs(np.diff(reading[np.isfinite(reading)]))
     steps = steps[steps > 0]
-    return 100 * float(np.quantile(steps, 0.02)) / span if len(steps) else 0.0
+    return 100 * quantile(steps, 0.02) / span if len(steps) else 0.0
 
 
 def gathered(t: np.ndarray, y: np.ndarray, most: int) -> tuple[np.ndarray, np.ndarray]:

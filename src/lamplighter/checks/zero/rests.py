@@ -8,6 +8,7 @@ import numpy as np
 
 from lamplighter.checkins import DAY_S, NodeHistory
 from lamplighter.settings.zero import ZeroSettings
+from lamplighter.stats.order import sorted_within
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,8 +121,7 @@ def by_day(days: np.ndarray, values: np.ndarray, share: float) -> np.ndarray:
         return np.zeros(0)
     first = np.flatnonzero(np.diff(days, prepend=days[0] - 1))
     size = np.diff(first, append=len(days))
-    ordered = values[np.lexsort((values, days))]
-    picked = ordered[first + np.floor(share * (size - 1) + 0.5).astype(np.int64)]
+    picked = sorted_within(values, size)[first + np.floor(share * (size - 1) + 0.5).astype(np.int64)]
     return np.repeat(picked, size)
 
 
