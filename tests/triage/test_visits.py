@@ -14,6 +14,7 @@ from scipy.stats import norm
 from lamplighter import wording
 from lamplighter.checkins import DAY_S
 from lamplighter.errors import InputError, SettingsError
+from lamplighter.fleet import WorkEntry
 from lamplighter.results import read_assessment, write_assessment
 from lamplighter.settings.triage import TriageSettings
 from lamplighter.triage.cover import NEVER
@@ -176,6 +177,13 @@ def test_a_battery_is_planned_though_the_node_needs_something_else_that_needs_no
     assert [i.subject for i in plan.desk] == ["N00"]
     assert set(day_of(plan)) == {"N00", "N01"}
     assert {j.id for v in plan.visits for j in v.jobs} == {"node:N00:battery", "node:N01"}
+
+
+def test_a_node_taken_out_gets_no_battery() -> None:
+    fleet = Fleet(facts={"N00": battery(90, 150, 170) | {"last_seen": NOW - 21 * DAY_S}})
+    assert set(day_of(plan_visits(fleet.assessment()))) == {"N00"}
+    fleet.worklog["N00"] = (WorkEntry(node="N00", time=NOW - 20 * DAY_S, action="removed"),)
+    assert plan_visits(fleet.assessment()).visits == ()
 
 
 def test_a_lost_node_is_due_on_a_day_on_which_somebody_works() -> None:

@@ -24,6 +24,7 @@ from lamplighter.triage.shared import SharedFault
 
 COLUMNS = frozenset(f.name for f in fields(NodeRow)) - {"rank", "node", "name", "site", "gateway", "risk_parts"}
 CANNOT = "Cannot be judged: "
+GONE = f"{CANNOT}taken out, says the work log."
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -68,7 +69,7 @@ def status_and_reason(judged: Judged) -> tuple[Status, str]:
     if judged.own:
         return signal_of(judged.own), reason_of(judged.own)
     if gone(judged.case):
-        return "", f"{CANNOT}taken out, says the work log."
+        return "", GONE
     if judged.shared is not None and judged.shared.dark:
         whom = "the host" if judged.shared.subject_kind == "host" else f"its gateway {judged.shared.subject}"
         since = "" if judged.shared.since is None else f" since {wording.date(judged.shared.since)}"

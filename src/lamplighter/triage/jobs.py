@@ -16,7 +16,7 @@ from lamplighter.results import Assessment, Item, NodeRow
 from lamplighter.settings import Settings
 from lamplighter.settings.triage import TriageSettings
 from lamplighter.triage.cautions import cautions_for
-from lamplighter.triage.items import battery_ends, level_of
+from lamplighter.triage.items import GONE, battery_ends, level_of
 from lamplighter.triage.planned import LEAST_SD, BatteryOutlook, window
 from lamplighter.triage.prices import replacement_money
 from lamplighter.triage.risk import day_cost, expected_dark, expected_left
@@ -113,7 +113,7 @@ def find_jobs(assessment: Assessment, settings: Settings, horizon: float) -> tup
     battery = load_rules(s.rules_file).cause(BATTERY)
     for row in sorted(assessment.nodes, key=lambda r: r.node):
         own = f"node:{row.node}"
-        if own not in dealt and row.eol_p10 is not None and row.eol_p50 is not None:
+        if own not in dealt and row.reason != GONE and row.eol_p10 is not None and row.eol_p50 is not None:
             job = _from_battery(row, assessment, s, battery, f"{own}:battery" if own in taken else own)
             if job.due <= horizon or job.not_before <= horizon:
                 jobs.append(job)
