@@ -443,7 +443,7 @@
     frame.hidden = true;
     document.body.append(frame);
     frame.contentDocument.open();
-    const release = setTimeout(() => frame.remove(), 5000);
+    const release = setTimeout(() => frame.remove(), 10000);
     try {
       await work();
     } finally {
