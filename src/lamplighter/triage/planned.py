@@ -2,6 +2,9 @@
 
 Nothing is wrong yet, and every week's forecast is sharper than the last. So neither the early date of a wide range
 nor a crew that happens to be near is a reason to throw away a battery with much of its life likely left.
+
+How often an end comes unannounced is a setting, 0.2, and a cautious one: on two simulated fleets of 50 nodes a finding
+stood 60 days before the end for 42 of 49 batteries, 28 days before for 43 of 43, and 14 days before for 41 of 41.
 """
 
 from __future__ import annotations
