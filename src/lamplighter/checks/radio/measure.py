@@ -15,6 +15,10 @@ from lamplighter.stats.order import sorted_within
 
 YEAR_D = 365.25
 RESETS = ("antenna changed", "moved")
+LEAST_TEMPERATURE = 0.8
+"""Share of the days whose temperature must be known for it to count."""
+TEMPERATURE_HOLDS_D = 7
+"""Days for which a known temperature may stand for unknown ones at either end."""
 LEAST_HOUR_ROWS = 5
 LEAST_SEASON_D = 60.0
 SHARED = 1.0
@@ -135,10 +139,17 @@ def daily_pattern(time: np.ndarray, rssi: np.ndarray) -> np.ndarray:
 
 
 def temperature_of(history: NodeHistory, day: np.ndarray) -> np.ndarray | None:
-    """Median temperature on given days, filled between known days; None when too little is known."""
+    """Median temperature on given days, filled between known days; None when too little of those days is known.
+
+    Days before the first or after the last known one take its value for a week at most: a sensor that was
+    dead for a season is no season of one temperature.
+    """
     d = history.daily
     known = np.isfinite(d.temperature_median)
-    if known.sum() < 0.8 * len(day):
+    if (known & np.isin(d.day, day)).sum() < LEAST_TEMPERATURE * len(day):
+        return None
+    first, last = d.day[known][[0, -1]]
+    if max(first - day[0], day[-1] - last) > TEMPERATURE_HOLDS_D:
         return None
     return np.interp(day, d.day[known], d.temperature_median[known])
 
