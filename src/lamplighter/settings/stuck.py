@@ -40,6 +40,10 @@ class StuckSettings(Section):
     min_reference_runs: int = setting(
         20, "runs", "With fewer ordinary runs nothing is known of how the node repeats.", low=5
     )
+    habit_runs: int = setting(
+        3, "runs", "A node that stood still for as long on so many other occasions does so by habit; one or two may be "
+        "faults that are past.", low=1,
+    )  # fmt: skip
     min_levels: float = setting(
         12.0,
         "resolution steps",

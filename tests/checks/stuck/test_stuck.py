@@ -47,6 +47,62 @@ def test_one_that_is_over_asks_for_no_visit_once_it_is_long_past_and_leaves_no_d
     assert "stuck_since" not in past.facts["N1"]
 
 
+@pytest.mark.parametrize("past_days", [5, 8, 25])
+def test_a_past_stuck_run_does_not_hide_one_that_lasts(past_days):
+    x = stuck_from(40, past_days).reading
+    x[194 * 24 :] = x[194 * 24]
+    past, present = run(stuck, history(TIME, x, rssi_dbm=radio(TIME))).findings
+    assert [(f.kind, f.severity) for f in (past, present)] == [("stuck", "info"), ("stuck", "F")]
+    assert present.until is None
+    assert present.since == pytest.approx(TIME[194 * 24], abs=2 * HOUR)
+
+
+def test_a_past_stuck_run_of_the_same_length_does_not_hide_one_that_lasts():
+    x = stuck_from(40, 6).reading
+    x[194 * 24 :] = x[194 * 24]
+    assert [f.severity for f in run(stuck, history(TIME, x)).findings] == ["info", "F"]
+
+
+def rests_anywhere(starts, lengths):
+    """Return a live reading that is held at another level each time, for some hours from some days on."""
+    x = live(TIME)
+    for k, (day, length) in enumerate(zip(starts, lengths, strict=True)):
+        x[day * 24 : day * 24 + length] = 30 + 1.7 * k
+    return x
+
+
+@pytest.mark.parametrize(
+    "lengths", [[48] * 28, [48] * 6, [70, 71, 72, 73, 75], [75, 73, 72, 71, 70, 30]], ids=["year", "six", "up", "down"]
+)
+def test_weekend_rests_of_like_length_are_a_habit_and_raise_nothing(lengths):
+    x = rests_anywhere(range(5, 5 + 7 * len(lengths), 7), lengths)
+    assert run(stuck, history(TIME, x)).findings == []
+
+
+def test_a_rest_that_lasts_now_as_long_as_past_ones_did_raises_nothing():
+    x = rests_anywhere([20, 50, 80, 110, 140], [70, 71, 72, 73, 75])
+    x[-50:] = 61.3
+    result = run(stuck, history(TIME, x))
+    assert result.findings == []
+    assert "stuck_since" not in result.facts["N1"]
+
+
+def test_a_reading_that_stands_far_longer_than_the_rests_that_are_its_habit_is_called():
+    x = rests_anywhere(range(5, 170, 7), [48] * 24)
+    x[175 * 24 :] = 61.3
+    (found,) = run(stuck, history(TIME, x)).findings
+    assert (found.kind, found.severity) == ("stuck", "F")
+    assert found.data["longest_ordinary_hours"] == pytest.approx(48, abs=1)
+
+
+def test_a_fault_in_pieces_is_no_habit_and_is_told_once():
+    x = live(TIME)
+    x[100 * 24 : 130 * 24] = x[100 * 24]
+    x[[102 * 24, 110 * 24, 115 * 24, 122 * 24, 127 * 24]] += 3
+    (found,) = run(stuck, history(TIME, x)).findings
+    assert found.kind == "stuck"
+
+
 def test_lost_check_ins_move_neither_the_call_nor_the_date():
     whole = stuck_from(190)
     kept = np.random.default_rng(5).random(len(TIME)) > 0.4

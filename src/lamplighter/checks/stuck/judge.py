@@ -14,6 +14,7 @@ import numpy as np
 from lamplighter.checkins import COMPRESSED, DAY_S, FORWARD_FILLED
 from lamplighter.checks.base import CheckResult, Context
 from lamplighter.checks.stuck.measure import StuckMeasures, overlap
+from lamplighter.checks.stuck.reference import EPISODE_GAP
 from lamplighter.checks.stuck.say import Case, finding_of, gateway_finding, other_findings
 from lamplighter.checks.stuck.stand import Stand, rests_there, saturates
 from lamplighter.fleet import RegisterEntry
@@ -115,25 +116,60 @@ def beyond(case: Case, entry: RegisterEntry, s: StuckSettings) -> bool:
 
 def call(cases: Mapping[str, list[Case]], context: Context, s: StuckSettings) -> dict[str, list[Case]]:
     """Keep the stands too improbable to be ordinary, with the false discovery rate held over the fleet's nodes."""
-    nodes = list(cases)
-    least = np.array([min((c.stand.p for c in cases[n] if c.kind != "long_rest"), default=1.0) for n in nodes])
-    cutoff = min(benjamini_hochberg(least, s.false_rate).cutoff, s.most_probability) if len(nodes) else 0.0
+    limits = {lasting: _limit(cases, lasting, s) for lasting in (True, False)}
 
     def limit(case: Case) -> float:
         if beyond(case, context.register[case.node], s):
             return s.beyond_probability
-        return s.most_probability if case.kind == "long_rest" else cutoff
+        return s.most_probability if case.kind == "long_rest" else limits[case.stand.open]
 
-    return {n: [c for c in cases[n] if c.stand.p <= limit(c)] for n in nodes}
+    return {n: [c for c in found if c.stand.p <= limit(c)] for n, found in cases.items()}
+
+
+def _limit(cases: Mapping[str, list[Case]], lasting: bool, s: StuckSettings) -> float:
+    """Highest probability called, among the stands that last now or those that are over; each kind is its own family.
+
+    It is the threshold of the discoveries and not the largest p among them: else a node's clearest stand would
+    hide its others.
+    """
+    least = [
+        min((c.stand.p for c in found if c.kind != "long_rest" and c.stand.open == lasting), default=1.0)
+        for found in cases.values()
+    ]
+    called = int(benjamini_hochberg(np.array(least), s.false_rate).called.sum()) if least else 0
+    return min(s.false_rate * called / max(len(least), 1), s.most_probability)
 
 
 def shown(found: list[Case]) -> list[Case]:
-    """Pick the stands worth a finding: those that last, then the longest of each kind; rests only while they last."""
+    """Pick the stands worth a finding: those that last, then the longest of each kind; rests only while they last.
+
+    A fault in pieces is told once.
+    """
     kept = []
     for kind in ("record_frozen", "pegged", "stuck", "long_rest"):
         those = [c for c in found if c.kind == kind and (c.stand.open or kind != "long_rest")]
-        kept += sorted(those, key=lambda c: (not c.stand.open, -c.stand.watched_s))[:SHOWN]
+        told = [max(episode, key=lambda c: (c.stand.open, c.stand.watched_s)) for episode in episodes(those)]
+        kept += sorted(told, key=lambda c: (not c.stand.open, -c.stand.watched_s))[:SHOWN]
     return sorted(kept, key=lambda c: c.stand.start)
+
+
+def episodes(found: list[Case]) -> list[list[Case]]:
+    """Group stands that follow each other at one level with hardly anything between."""
+    groups: list[list[Case]] = []
+    for case in sorted(found, key=lambda c: c.stand.start):
+        group = next((g for g in groups if any(one_episode(case.stand, c.stand) for c in g)), None)
+        if group is None:
+            groups.append([case])
+        else:
+            group.append(case)
+    return groups
+
+
+def one_episode(a: Stand, b: Stand) -> bool:
+    """Whether two stands at one level have hardly anything between them."""
+    between = max(a.start, b.start) - min(a.end, b.end)
+    same = abs(a.value - b.value) <= max(a.band, b.band)
+    return same and between < EPISODE_GAP * min(a.end - a.start, b.end - b.start)
 
 
 def shared_freezes(called: Mapping[str, list[Case]], context: Context) -> dict[str, list[str]]:

@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from lamplighter.checks.stuck.course import Course, Field, banded, creeping, field_of, near_any
-from lamplighter.checks.stuck.stand import SUSPECT_P, Stand, suspicious
+from lamplighter.checks.stuck.stand import SUSPECT_P, Stand, rests_there, saturates, suspicious
 from lamplighter.settings.stuck import StuckSettings
 from lamplighter.stats.runs import run_durations, tail_probability
 
 CANDIDATES = 10
 """Longest runs looked at one by one."""
-PASSES = 3
-"""Rounds in which odd runs are taken out of the reference for each other."""
+ALIKE_SHARE = 2 / 3
+"""A run at least this long, against another, lasted as long as it."""
+EPISODE_GAP = 0.25
+"""Long runs with less than this share of their length between them are one episode: a fault in pieces is no habit."""
 
 
 def find_stands(course: Course, s: StuckSettings, band: float = 0.0, *, creeps: bool = True) -> tuple[Stand, ...]:
@@ -56,27 +59,71 @@ def _stands(course: Course, s: StuckSettings, band: float, creeps: bool = False)
         return ()
     field = field_of(course, watched, s, band, creeping(course, s) if creeps else None)
     chosen = [i for i in range(min(CANDIDATES, len(field.watched))) if long[field.order[i]]]
+    return tuple(_settle(field, i, stand, s) for i, stand in _judged(field, chosen, s))
+
+
+def _judged(field: Field, chosen: list[int], s: StuckSettings) -> list[tuple[int, Stand]]:
+    """Judge the longest runs, longest first, against all others that are not odd themselves.
+
+    From the shortest to the longest each is held against those shorter, as outliers are counted inwards (Rosner,
+    Technometrics 25, 1983, 165-172): so one long run does not hide another. A run as long as some others is a habit
+    of the node and not odd. Then longer runs count as well, unless they are odd or at rest where this one is not.
+    """
     suspect: set[int] = set()
-    for _ in range(PASSES):
-        found = {i: _stand(field, i, s, suspect) for i in chosen}
-        before, suspect = suspect, {i for i, stand in found.items() if suspicious(stand, s)}
-        if suspect <= before:
-            break
-    return tuple(_settle(field, i, found[i], s) for i in chosen)
+    explained: set[int] = set()
+    found: dict[int, Stand] = {}
+    for i in reversed(chosen):
+        found[i] = _stand(field, i, s, suspect)
+        if suspicious(found[i], s) and not _habit(field, i, s):
+            suspect.add(i)
+        if rests_there(found[i], s) or saturates(found[i], s):
+            explained.add(i)
+    for i in chosen:
+        longer = [j for j in range(i) if j not in suspect]
+        if longer and found[i].p < 1:
+            found[i] = _stand(field, i, s, suspect, longer, explained)
+    return [(i, found[i]) for i in chosen]
 
 
-def _stand(field: Field, i: int, s: StuckSettings, suspect: set[int]) -> Stand:
-    """Judge one of the longest runs against those that count as ordinary."""
+def _habit(field: Field, i: int, s: StuckSettings) -> bool:
+    """Whether the node stood still for as long as in a run on some other occasions, wherever it stood."""
+    return _occasions(field.begin, field.end, field.watched >= ALIKE_SHARE * field.watched[i]) > s.habit_runs
+
+
+def _occasions(begin: np.ndarray, end: np.ndarray, chosen: np.ndarray) -> int:
+    """Count some runs, those with hardly anything between them as one."""
+    order = np.flatnonzero(chosen)[np.argsort(begin[chosen], kind="stable")]
+    if len(order) == 0:
+        return 0
+    begin, end = begin[order], np.maximum.accumulate(end[order])
+    length = end - begin
+    between = begin[1:] - end[:-1]
+    return 1 + int((between > EPISODE_GAP * np.minimum(length[1:], length[:-1])).sum())
+
+
+def _stand(
+    field: Field,
+    i: int,
+    s: StuckSettings,
+    suspect: set[int],
+    longer: Sequence[int] = (),
+    explained: Collection[int] = (),
+) -> Stand:
+    """Judge one of the longest runs against the shorter ones, and those ``longer``, that count as ordinary."""
     runs, time, value = field.course.runs, field.course.time, field.course.value
     first, last = int(runs.start[field.order[i]]), int(runs.last[field.order[i]])
     watched = float(field.watched[i])
     apart = _apart(field, i, float(time[0]), float(time[-1]))
-    ordinary = field.watched < watched
-    ordinary[[j for j in suspect if j != i]] = False
+    shorter = np.arange(len(field.watched)) > i
+    shorter[[j for j in suspect if j != i]] = False
+    ordinary = shorter.copy()
+    ordinary[list(longer)] = True
     alike = np.abs(field.level - field.level[i]) <= field.near
     reference = apart & ordinary & (~field.at_rest | field.at_rest[i] | alike)
+    if not field.at_rest[i]:
+        reference[[j for j in longer if j in explained and not alike[j]]] = False
     if reference.sum() < s.min_reference_runs:
-        reference = ordinary
+        reference = shorter
     same = apart & field.rests & alike
     lengths = field.watched[reference]
     open_now = last == len(value) - 1
@@ -84,7 +131,7 @@ def _stand(field: Field, i: int, s: StuckSettings, suspect: set[int]) -> Stand:
     tail = {"tails": s.tail_runs, "shape": s.tail_shape, "prior": s.tail_prior, "share": share}
     p, longest = tail_probability(lengths, watched, **tail), float(lengths.max()) if len(lengths) else 0.0
     if field.creep is not None and field.course.step > 0:
-        slow = _slow_reference(field, i, suspect)
+        slow = _slow_reference(field, i, suspect, s)
         p = max(p, tail_probability(slow, watched, **tail))
         longest = max(longest, float(slow.max()) if len(slow) else 0.0)
     part = value[first : last + 1]
@@ -128,8 +175,11 @@ def _together(mean: np.ndarray, spread: np.ndarray, weight: np.ndarray) -> float
     return math.sqrt(float(share @ (spread**2 + (mean - share @ mean) ** 2))) if spread.any() else 0.0
 
 
-def _slow_reference(field: Field, i: int, suspect: set[int]) -> np.ndarray:
-    """Return durations within two steps that are clear of a run, of its neighbourhood and of odd runs."""
+def _slow_reference(field: Field, i: int, suspect: set[int], s: StuckSettings) -> np.ndarray:
+    """Return durations within two steps that are clear of a run, of its neighbourhood and of odd runs.
+
+    Those as long as the run or longer count where they are a habit.
+    """
     creep, length = field.creep, field.end[i] - field.begin[i]
     clear = (creep.end < field.begin[i] - length) | (creep.begin > field.end[i] + length)
     if not clear.any():
@@ -139,7 +189,10 @@ def _slow_reference(field: Field, i: int, suspect: set[int]) -> np.ndarray:
     if field.at_rest.any() and not field.at_rest[i]:
         alike = np.abs(creep.level - field.level[i]) <= field.near
         clear &= alike | ~near_any(creep.level, np.unique(field.level[field.at_rest]), field.near)
-    return creep.watched[clear & (creep.watched < field.watched[i])]
+    longer = clear & (creep.watched >= field.watched[i])
+    if _occasions(creep.begin, creep.end, longer) < s.habit_runs:
+        clear &= ~longer
+    return creep.watched[clear]
 
 
 def _settle(field: Field, i: int, stand: Stand, s: StuckSettings) -> Stand:
