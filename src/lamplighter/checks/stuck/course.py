@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
 from lamplighter.settings.stuck import StuckSettings
+from lamplighter.stats.order import quantile
 from lamplighter.stats.runs import Runs, encode_runs, run_durations
 
 LONG_RUNS = 600
@@ -18,12 +20,57 @@ LEVEL_RUNS = 80
 """Longest runs from which the levels are learnt at which the process rests."""
 
 
+@dataclass(frozen=True)
+class Range:
+    """What is known of all of a node's readings together, found once when first asked for."""
+
+    value: np.ndarray
+
+    @cached_property
+    def limits(self) -> tuple[float, float]:
+        """Lowest and highest reading."""
+        return float(self.value.min()), float(self.value.max())
+
+    @cached_property
+    def usual(self) -> float:
+        """Range without the lowest and the highest twentieth, which may be wild; 0 without readings."""
+        return usual_range(self.value)
+
+    @cached_property
+    def nearly_all(self) -> float:
+        """Range without the lowest and the highest hundredth; never 0."""
+        low, high = self.limits
+        return quantile(self.value, 0.99) - quantile(self.value, 0.01) or (high - low) or 1.0
+
+    @cached_property
+    def steps(self) -> np.ndarray:
+        """Sizes of the steps that are not zero."""
+        steps = np.abs(np.diff(self.value))
+        return steps[steps > 0]
+
+    @cached_property
+    def sorted_steps(self) -> np.ndarray:
+        """The same, smallest first."""
+        return np.sort(self.steps)
+
+    @cached_property
+    def resolution(self) -> float:
+        """Smallest usual step: the 2 % quantile of the steps; 0 when it never moves."""
+        return quantile(self.steps, 0.02) if len(self.steps) else 0.0
+
+
+def usual_range(value: np.ndarray) -> float:
+    """Range of some readings without the lowest and the highest twentieth, which may be wild."""
+    return quantile(value, 0.95) - quantile(value, 0.05) if len(value) else 0.0
+
+
 @dataclass(frozen=True, slots=True)
 class Course:
     """A node's readings as runs of equal values."""
 
     time: np.ndarray
     value: np.ndarray
+    whole: Range
     runs: Runs
     interval: float
     step: float
@@ -38,21 +85,14 @@ def course_of(
     """Describe readings as runs."""
     runs = encode_runs(value) if runs is None else runs
     interval = interval if math.isfinite(interval) and interval > 0 else 1.0
-    spread = float(np.ptp(np.quantile(value, (0.05, 0.95)))) if len(value) >= s.min_check_ins else 0.0
-    return Course(time, value, runs, interval, resolution(value), spread > 0)
-
-
-def resolution(value: np.ndarray) -> float:
-    """Smallest usual step of a reading: the 2 % quantile of its steps that are not zero; 0 when it never moves."""
-    steps = np.abs(np.diff(value))
-    steps = steps[steps > 0]
-    return float(np.quantile(steps, 0.02)) if len(steps) else 0.0
+    whole = Range(value)
+    wide = len(value) >= s.min_check_ins and whole.usual > 0
+    return Course(time, value, whole, runs, interval, whole.resolution, wide)
 
 
 def banded(course: Course, band: float, shift: float) -> Course:
     """Split into runs of readings that stay within one class of a coarse grid."""
-    classes = np.floor(course.value / band + shift)
-    return Course(course.time, course.value, encode_runs(classes), course.interval, band, course.wide)
+    return replace(course, runs=encode_runs(np.floor(course.value / band + shift)), step=band)
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,8 +153,7 @@ def field_of(course: Course, watched: np.ndarray, s: StuckSettings, band: float,
     first, last = runs.start[order], runs.last[order]
     level = value[(first + last) // 2]
     near = 2 * max(course.step, band)
-    low, high = float(value.min()), float(value.max())
-    steps = np.abs(np.diff(value))
+    low, high = course.whole.limits
     mean, spread = _moments(value, first, last)
     after = value[np.minimum(last + 1, len(value) - 1)]
     return Field(
@@ -131,8 +170,8 @@ def field_of(course: Course, watched: np.ndarray, s: StuckSettings, band: float,
         jumped=np.abs(after - value[last]) > max(near / 2, course.step),
         mean=mean,
         liveliness=spread if band > 0 else np.zeros(len(order)),
-        steps=np.sort(steps[steps > 0]),
-        usual=float(np.ptp(np.quantile(value, (0.01, 0.99)))) or (high - low) or 1.0,
+        steps=course.whole.sorted_steps,
+        usual=course.whole.nearly_all,
         limits=(low, high),
         slack=near + ZERO_SHARE * max(abs(high), abs(low)),
         all_watched=watched,

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from lamplighter.checkins import NodeHistory
-from lamplighter.checks.stuck.course import Course, course_of
+from lamplighter.checks.stuck.course import Course, course_of, usual_range
 from lamplighter.checks.stuck.reference import find_stands
 from lamplighter.checks.stuck.spikes import Spikes, measure_spikes
 from lamplighter.checks.stuck.stand import SUSPECT_P, Stand
@@ -65,7 +65,7 @@ def measure(history: NodeHistory, settings: Settings) -> StuckMeasures:
     course = course_of(time, value, history.typical_interval_s, s)
     stands = find_stands(course, s)
     band = band_width(course, s) if course.wide else math.inf
-    if usual_range(value) >= s.min_levels * band:
+    if course.whole.usual >= s.min_levels * band:
         stands += find_stands(course, s, band)
     beside = {name: getattr(history, name)[usable] for name in CHANNELS}
     volts = history.battery_v[np.isfinite(history.battery_v)]
@@ -92,14 +92,9 @@ def usual_levels(course: Course) -> float:
     return usual_range(outside) / course.step if len(outside) else math.nan
 
 
-def usual_range(value: np.ndarray) -> float:
-    """Range of the readings without the lowest and the highest twentieth, which may be wild."""
-    return float(np.ptp(np.quantile(value, (0.05, 0.95)))) if len(value) else 0.0
-
-
 def band_width(course: Course, s: StuckSettings) -> float:
     """Width of the classes within which a reading counts as still: a share of its usual range, or six resolutions."""
-    return max(6 * course.step, s.band_pct_range / 100 * usual_range(course.value))
+    return max(6 * course.step, s.band_pct_range / 100 * course.whole.usual)
 
 
 def without_doubles(stands: tuple[Stand, ...]) -> tuple[Stand, ...]:

@@ -42,9 +42,11 @@ def find_spikes(value: np.ndarray, scales: float) -> np.ndarray:
     if len(value) < 50:
         return found
     near = np.stack([value[:-4], value[1:-3], value[3:-1], value[4:]])
-    centre, spread = np.median(near, axis=0), np.ptp(near, axis=0)
+    near.sort(axis=0)
+    centre, spread = (near[1] + near[2]) / 2, near[3] - near[0]
     off = np.abs(value[2:-2] - centre)
-    scale = 1.4826 * np.median(np.abs(np.diff(value) - np.median(np.diff(value))))
+    steps = np.diff(value)
+    scale = 1.4826 * np.median(np.abs(steps - np.median(steps)))
     usual = float(np.ptp(np.quantile(value, (0.05, 0.95))))
     found[2:-2] = (off > scales * max(scale, 0.02 * usual)) & (off > 3 * spread)
     return found
