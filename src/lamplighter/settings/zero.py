@@ -80,9 +80,6 @@ class ZeroSettings(Section):
         1.5, "% of span", "A day this far from the days around it was no rest at zero.", low=0.1, high=20.0
     )
     min_rest_days: int = setting(15, "days", "Fewer days with a rest show no trend.", low=5)
-    trend_points: int = setting(
-        60, "points", "Groups of days from which the rate of a zero without a drift is taken: weeks, in a year.", low=15
-    )
     min_span_days: float = setting(45.0, "d", "Over a shorter time a drift cannot be told from weather.", low=7.0)
     min_share: float = setting(
         0.02,

@@ -57,6 +57,20 @@ def test_a_drift_is_found_with_its_rate_and_an_interval(rate, entry):
     assert result.facts["N1"]["zero_drift_pct_span_per_year"] == found.value
 
 
+@pytest.mark.parametrize(("days", "rate"), [(180, 0.8), (180, 2.0), (270, 0.4), (270, 1.0)])
+def test_in_less_than_a_year_without_temperature_the_interval_holds_the_true_drift(days, rate):
+    """A season may pass for a drift and a drift for a season: the interval must say so."""
+    n, held = days * 24, 0
+    for seed in range(10):
+        wander = np.repeat(np.random.default_rng(500 + seed).normal(0, 0.1, DAYS), 24)
+        whole = line(rate * YEARS + wander, seed, with_temperature=False)
+        short = history(whole.time[:n], whole.reading[:n], entry=RESTING)
+        facts = run(zero, short).facts["N1"]
+        held += facts["zero_drift_low"] <= rate <= facts["zero_drift_high"]
+    # Binomial(10, 0.95) falls below 8 with probability 1 %.
+    assert held >= 8
+
+
 def test_a_drift_that_begins_later_is_dated():
     began = 100 * DAY_S
     (found,) = run(zero, line(6.0 * np.maximum(TIME - TIME[0] - began, 0) / (365.25 * DAY_S))).findings

@@ -13,7 +13,6 @@ from lamplighter.settings import Settings
 from lamplighter.settings.zero import ZeroSettings
 from lamplighter.stats.changes import Change, Explanation, Scales, explain
 from lamplighter.stats.order import quantile
-from lamplighter.stats.trend import Trend, trend
 
 YEAR_S = 365.25 * DAY_S
 RESETS = ("zeroed", "recalibrated")
@@ -38,9 +37,8 @@ class ZeroMeasures:
     scatter : float
         Usual change of the rest from one day to the next, as a standard deviation [% of span].
     explained : Explanation or None
-        Steps and drifts, with times in years after the first rest.
-    whole : Trend or None
-        Trend over the time since the zero was last set [% of span per year], where no drift with a beginning was found.
+        Steps and drifts, with times in years after the first rest; the drift at the end [% of span per year] was
+        fitted together with the steps and with temperature or season.
     temperature_used : bool
     reset : float
         When the zero was last set by the work log [s since 1970-01-01 UTC]; NaN when not known.
@@ -62,7 +60,6 @@ class ZeroMeasures:
     passing: float
     scatter: float
     explained: Explanation | None
-    whole: Trend | None
     temperature_used: bool
     reset: float
     below_s: float
@@ -82,7 +79,7 @@ def measure(history: NodeHistory, settings: Settings) -> ZeroMeasures:
         return unknown_span(len(history.daily.day), reset)
     rests = find_rests(history, entry.lrl, entry.span, s)
     tolerance = entry.zero_tolerance_pct_span or s.tolerance_pct_span
-    explained, whole, warm = analyse(rests, resets, tolerance, s)
+    explained, warm = analyse(rests, resets, tolerance, s)
     below = below_range(history, tolerance)
     return ZeroMeasures(
         span=entry.span,
@@ -93,7 +90,6 @@ def measure(history: NodeHistory, settings: Settings) -> ZeroMeasures:
         passing=rests.passing,
         scatter=1.4826 / math.sqrt(2) * float(np.median(np.abs(np.diff(rests.error)))) if len(rests.error) > 1 else 0.0,
         explained=explained,
-        whole=whole,
         temperature_used=warm,
         reset=reset,
         below_s=below[0],
@@ -117,7 +113,6 @@ def unknown_span(days_seen: int, reset: float) -> ZeroMeasures:
         passing=0.0,
         scatter=0.0,
         explained=None,
-        whole=None,
         temperature_used=False,
         reset=reset,
         below_s=0.0,
@@ -131,10 +126,14 @@ def unknown_span(days_seen: int, reset: float) -> ZeroMeasures:
 
 def analyse(
     rests: Rests, resets: tuple[float, ...], tolerance: float, s: ZeroSettings
-) -> tuple[Explanation | None, Trend | None, bool]:
-    """Take temperature, or the season where there is none, out of the zero error, and look for changes in the rest."""
+) -> tuple[Explanation | None, bool]:
+    """Explain the zero error by steps, drift and temperature, or the season where there is none, all together.
+
+    In less than a year a season and a drift look much alike: a rate taken after the season would be what the
+    season left of it.
+    """
     if len(rests.time) < s.min_rest_days or rests.time[-1] - rests.time[0] < s.min_span_days * DAY_S:
-        return None, None, False
+        return None, False
     years = (rests.time - rests.time[0]) / YEAR_S
     others, sizes, warm = companions(rests, s)
     scales = Scales(
@@ -146,15 +145,7 @@ def analyse(
         most=s.most_changes,
     )
     known = tuple((r - rests.time[0]) / YEAR_S for r in resets)
-    explained = explain(years, rests.error, scales, others, sizes, known)
-    if explained is None or bends_of(explained):
-        return slim(explained), None, warm
-    since = max([k for k in (*known, *steps_of(explained)) if k <= years[-1]], default=0.0)
-    after, free = years >= since, rests.error - explained.others
-    if after.sum() < s.min_rest_days:
-        # Too soon after the last step: the days before it tell the rate, with the steps taken out.
-        after, free = np.ones(len(years), dtype=bool), free - explained.fitted
-    return slim(explained), trend(*gathered(years[after], free[after], s.trend_points)), warm
+    return slim(explain(years, rests.error, scales, others, sizes, known)), warm
 
 
 def slim(explained: Explanation | None) -> Explanation | None:
@@ -169,13 +160,6 @@ def grain(reading: np.ndarray, span: float) -> float:
     return 100 * quantile(steps, 0.02) / span if len(steps) else 0.0
 
 
-def gathered(t: np.ndarray, y: np.ndarray, most: int) -> tuple[np.ndarray, np.ndarray]:
-    """Put neighbours together so that at most so many points are left: mean time and median value of each group."""
-    size = -(-len(t) // most)
-    groups = np.array_split(np.arange(len(t)), -(-len(t) // size))
-    return np.array([t[g].mean() for g in groups]), np.array([np.median(y[g]) for g in groups])
-
-
 def companions(rests: Rests, s: ZeroSettings) -> tuple[np.ndarray, np.ndarray, bool]:
     """Columns that move a zero besides its own drift, their usual effects, and whether temperature is among them."""
     known = np.isfinite(rests.temperature)
@@ -185,11 +169,6 @@ def companions(rests: Rests, s: ZeroSettings) -> tuple[np.ndarray, np.ndarray, b
         return filled[:, None], np.array([s.thermal_pct_span_per_c]), True
     phase = 2 * np.pi * rests.time / YEAR_S
     return np.column_stack([np.sin(phase), np.cos(phase)]), np.full(2, s.season_pct_span), False
-
-
-def steps_of(explained: Explanation | None) -> list[float]:
-    """Return the times of the steps found [years after the first rest]."""
-    return [c.time for c in explained.changes if c.kind == "step"] if explained else []
 
 
 def bends_of(explained: Explanation | None) -> list[Change]:

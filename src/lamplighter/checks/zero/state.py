@@ -95,25 +95,19 @@ def state_of(m: ZeroMeasures, entry: RegisterEntry, s: ZeroSettings) -> State:
     why = why_not(m, entry, s)
     if why:
         return State(judged=False, tolerance=tolerance, why_not=why)
-    explained, whole, start = m.explained, m.whole, m.time[0]
+    explained, start = m.explained, m.time[0]
     steps = tuple(_in_seconds(c, start) for c in explained.changes if c.kind == "step")
     bends = bends_of(explained)
     last = float(m.time[-1])
-    fit = explained.fitted
+    fit, slope = explained.fitted, explained.slope
+    rate, low, high, p = slope.value, slope.low, slope.high, slope.p
     if bends:
-        rate = sum(b.size for b in bends)
-        half = math.sqrt(sum(((b.high - b.low) / 2) ** 2 for b in bends))
-        first = bends[0]
-        p = max(bends, key=lambda b: abs(b.size)).p
-        since = start + first.time * YEAR_S
-        years = m.time[-1] - start
-        moved = abs(sum(b.size * (years / YEAR_S - b.time) for b in bends))
-        low, high = rate - half, rate + half
+        since = start + bends[0].time * YEAR_S
+        moved = abs(sum(b.size * ((last - start) / YEAR_S - b.time) for b in bends))
         if low <= 0 <= high:
             # A drift that came to rest: what is left of it is an error, not a rate.
             p, moved = 1.0, 0.0
     else:
-        rate, low, high, p = whole.slope, whole.low, whole.high, whole.p
         since = max([float(start), *(c.time for c in steps), *([m.reset] if m.reset > start else [])])
         moved = abs(rate) * (last - since) / YEAR_S
     # Within half a step of the resolution nothing is known, however still the readings are.
@@ -159,7 +153,7 @@ def why_not(m: ZeroMeasures, entry: RegisterEntry, s: ZeroSettings) -> str:
             f"Its low readings, about {quantity(early, '% of span', 2)}, may be its process and not its zero; say "
             f"rests_at_zero in the register. {VENT}"
         )
-    if m.explained is None or (m.whole is None and not bends_of(m.explained)):
+    if m.explained is None:
         return f"Its rests at zero cover too short a time to show a drift. {VENT}"
     return ""
 
