@@ -31,6 +31,21 @@ MOST_NAMED = 4
 """Names that a notice shows, so as to stay short."""
 
 
+# What a number of the register can be: lowest, highest, and whether it must be above the lowest.
+DOMAINS = {
+    "interval_s": (0.0, math.inf, True),
+    "battery_capacity_ah": (0.0, math.inf, True),
+    "cutoff_v": (0.0, math.inf, True),
+    "sleep_current_ua": (0.0, math.inf, False),
+    "charge_per_check_in_mc": (0.0, math.inf, False),
+    "criticality": (1.0, 5.0, False),
+    "zero_tolerance_pct_span": (0.0, math.inf, True),
+    "distance_m": (0.0, math.inf, True),
+    "latitude": (-90.0, 90.0, False),
+    "longitude": (-180.0, 180.0, False),
+}
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RegisterEntry:
     """One node in the register; None or empty where the register does not say."""
@@ -205,6 +220,10 @@ def _value(name: str, text: str, hint: Any, comma: bool, timezone: str) -> Any:
         raise ValueError(f"{text!r} is not a number") from bad
     if not math.isfinite(number):
         raise ValueError(f"{text!r} is not a number")
+    low, high, above = DOMAINS.get(name, (-math.inf, math.inf, False))
+    if number < low or number > high or (above and number == low):
+        words = f"from {low:g} to {high:g}" if math.isfinite(high) else f"{'above' if above else 'at least'} {low:g}"
+        raise ValueError(f"{text} must be {words}")
     return number
 
 
