@@ -21,6 +21,10 @@ class ArrivalsSettings(Section):
     silent_quantile: float = setting(
         0.999, "-", "A silence must also exceed this share of the node's own gaps.", low=0.5, high=0.99999
     )
+    silent_most_days: float = setting(
+        14.0, "d", "A longer silence is told whatever the node's gaps were, once enough check-ins are missed.",
+        low=1.0, high=365.0,
+    )  # fmt: skip
     due_tolerance: float = setting(
         0.25, "intervals", "How late a check-in may be before it counts as missed.", low=0.0, high=1.0
     )

@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from lamplighter.settings import load_settings
+from lamplighter.checks.arrivals.delivery import clinging, delivery, fall
+from lamplighter.settings import Settings, load_settings
+from lamplighter.stats.changes import Change, Explanation, Slope
 from tests.checks.arrivals.made import DAY, HOUR, START, due_times, fleet, history, judged
 
 
@@ -65,6 +67,63 @@ def test_losses_in_spells_make_the_interval_wider() -> None:
         facts = judged({name: history(time[keep], node=name)}).facts[name]
         width[name] = facts["delivery_high"] - facts["delivery_low"]
     assert width["N-2"] > 2 * width["N-1"]
+
+
+@pytest.mark.parametrize(("burst", "loss"), [(1, 0.05), (10, 0.15), (40, 0.05), (100, 0.05), (100, 0.15)])
+def test_recent_delivery_holds_the_truth_as_often_as_it_says(burst: int, loss: float) -> None:
+    """Losses in spells of geometric length that begin at random: delivery is exp(-loss) in the long run."""
+    hits, runs, n = 0, 150, 365 * 96
+    for seed in range(runs):
+        rng = np.random.default_rng(seed)
+        begun = rng.poisson(n * loss / burst)
+        change = np.zeros(n + 1, np.int64)
+        start = rng.integers(0, n, begun)
+        np.add.at(change, start, 1)
+        np.add.at(change, np.minimum(start + rng.geometric(1 / burst, begun), n), -1)
+        missed = (np.cumsum(change[:-1]) > 0).reshape(365, 96).sum(1)
+        expected = np.full(365, 96)
+        got = delivery(expected[-28:], missed[-28:], 0.95, clinging(expected, missed))
+        hits += got.low <= np.exp(-loss) <= got.high
+    assert hits / runs >= 0.90  # 0.95 less three standard errors
+
+
+def test_recent_delivery_is_given_the_width_of_the_whole_record() -> None:
+    """Two days lost now and then all year: a clean last month is no proof of a clean link."""
+    time = due_times(280, HOUR)
+    day = (time - START) / DAY
+    keep = ~((day % 24 < 2) & (day < 250))
+    facts = judged({"N-1": history(time[keep])}).facts["N-1"]
+    clean = judged({"N-1": history(time)}).facts["N-1"]
+    assert facts["recent_delivery"] == clean["recent_delivery"] == 1
+    assert 1 - facts["recent_delivery_low"] > 5 * (1 - clean["recent_delivery_low"])
+
+
+def test_an_old_breakdown_does_not_hide_a_poor_link() -> None:
+    """Two dark months last year say nothing of how sure 75 % of the last month is."""
+    rng = np.random.default_rng(6)
+    time = due_times(365, HOUR)
+    day = (time - START) / DAY
+    keep = rng.random(len(time)) >= 0.25
+    found = judged({"N-1": history(time[keep & ~((day > 100) & (day < 160))])})
+    assert "low_delivery" in kinds(found, "N-1")
+
+
+@pytest.mark.parametrize(("slope", "likely"), [(0.4, True), (-0.4, False)])
+def test_delivery_that_recovers_now_is_not_falling(slope: float, likely: bool, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A bend for the worse and then one for the better: the slope at the end counts with its sign."""
+    n = 300
+    time = np.arange(n) / 365.25
+    changes = [Change("bend", time[100], time[90], time[110], 0.8, 0.6, 1.0, 1e-9, 0.99, 0.99, 20.0)]
+    if slope < 0:
+        changes.append(Change("bend", time[250], time[240], time[260], -1.2, -1.4, -1.0, 1e-9, 0.99, 0.99, 20.0))
+    level = np.interp(np.arange(n), [0, 100, 250, n], [0.1, 0.1, 0.6, 0.6 + 50 / 365.25 * slope])
+    end = Slope(slope, slope - 0.1, slope + 0.1, 1e-6)
+    answer = Explanation(tuple(changes), level, np.zeros(n), end, 0.01, 0.05, 0.0)
+    monkeypatch.setattr("lamplighter.checks.arrivals.delivery.explain", lambda *_: answer)
+    found = fall(np.arange(n), np.full(n, 24), np.where(np.arange(n) < 100, 0, 8), Settings().arrivals)
+    assert found is not None
+    assert (found.p < 1e-5) is likely
+    assert likely or found.p > 0.99
 
 
 @pytest.mark.parametrize("sudden", [True, False])

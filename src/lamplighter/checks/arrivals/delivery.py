@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lamplighter.settings.arrivals import ArrivalsSettings
-from lamplighter.stats.changes import Change, Scales, explain
+from lamplighter.stats.changes import Change, Scales, Slope, explain
 from lamplighter.stats.proportions import Interval, wilson
 
 WEEK = 7
@@ -67,12 +67,15 @@ def clinging(expected: np.ndarray, missed: np.ndarray) -> float:
     return max(1.0, float(np.sum((m - n * share) ** 2 / (n * share * (1 - share)))) / max(len(n) - 1, 1))
 
 
-def delivery(expected: np.ndarray, missed: np.ndarray, confidence: float) -> Interval:
-    """Share received with Wilson's interval on the effective number of check-ins."""
+def delivery(expected: np.ndarray, missed: np.ndarray, confidence: float, usual: float = 1.0) -> Interval:
+    """Share received with Wilson's interval on the effective number of check-ins.
+
+    ``usual`` is how losses cling over a longer time: a few weeks alone may by luck hold hardly a spell.
+    """
     n, lost = float(expected.sum()), float(missed.sum())
     if n <= 0:
         return Interval(math.nan, math.nan, math.nan)
-    size = max(n / clinging(expected, missed), 1.0)
+    size = max(n / max(clinging(expected, missed), usual), 1.0)
     got = wilson((1 - lost / n) * size, size, confidence)
     return Interval(1 - lost / n, got.low, got.high)
 
@@ -119,8 +122,13 @@ def fall(day: np.ndarray, expected: np.ndarray, missed: np.ndarray, s: ArrivalsS
         else float(found.fitted[0])
     )
     # A slope is tested by its own size, a step by the evidence for a change, which pays for the search of its place.
-    p = found.slope.p / 2 if last.kind == "bend" else min(1.0, math.exp(-last.log_bayes))
+    p = _one_sided(found.slope) if last.kind == "bend" else min(1.0, math.exp(-last.log_bayes))
     return _fall(last, before, float(found.fitted[-1]), p)
+
+
+def _one_sided(slope: Slope) -> float:
+    """p-value of a slope that is not upwards; the slope at the end may have turned since the last bend up."""
+    return slope.p / 2 if slope.value > 0 else 1 - slope.p / 2
 
 
 def _suspicious(expected: np.ndarray, missed: np.ndarray, s: ArrivalsSettings) -> bool:

@@ -34,10 +34,11 @@ import numpy as np
 from lamplighter.checkins import DAY_S
 from lamplighter.checks.arrivals import findings as said
 from lamplighter.checks.arrivals.common import Shared, removed_since, share_out
-from lamplighter.checks.arrivals.delivery import Fall, delivery, fall
+from lamplighter.checks.arrivals.delivery import Fall, clinging, delivery, fall
 from lamplighter.checks.arrivals.loss import Contrast, LossPattern
 from lamplighter.checks.arrivals.measure import ArrivalsMeasure
 from lamplighter.checks.arrivals.outages import SHORT, loss_process
+from lamplighter.checks.arrivals.silence import past_silences, silence_limit
 from lamplighter.checks.base import CheckResult, Context
 from lamplighter.results import Finding, Gap, Verdict
 from lamplighter.settings.arrivals import ArrivalsSettings
@@ -111,35 +112,34 @@ def _consider(name: str, m: ArrivalsMeasure, shared: Shared, context: Context) -
         own = np.maximum(own, 0)
     expected = m.received + own
     recent = m.day > m.day[-1] - s.recent_days
-    limit = silence_limit(m, shared.lost[name], s)
-    open_now = m.gaps.open and not removed
     lost = shared.lost[name]
+    limit = silence_limit(m, lost, s)
+    open_now = m.gaps.open and not removed
+    usual = _usual_clinging(m, expected, own, lost, s)
     excused = bool(open_now and lost[-1] >= s.outage_covers * m.gaps.missed[-1])
     return _Node(
         name, m, own, outage, delivery(expected, own, s.confidence),
-        delivery(expected[recent], own[recent], s.confidence), limit,
+        delivery(expected[recent], own[recent], s.confidence, usual), limit,
         bool(open_now and not excused and m.as_of - m.last > limit), removed, excused,
         None if removed else _fall(m, expected, own, s),
     )  # fmt: skip
+
+
+def _usual_clinging(
+    m: ArrivalsMeasure, expected: np.ndarray, own: np.ndarray, lost: np.ndarray, s: ArrivalsSettings
+) -> float:
+    """How losses cling over all days but those of past breakdowns, which say nothing of the node's link."""
+    past = past_silences(m, lost, s)
+    live = np.ones(len(m.day), bool)
+    for start, end in zip(m.gaps.start[past], m.gaps.end[past], strict=True):
+        live &= (m.day < start // DAY_S) | (m.day > end // DAY_S)
+    return clinging(expected * live, own * live)
 
 
 def _fall(m: ArrivalsMeasure, expected: np.ndarray, own: np.ndarray, s: ArrivalsSettings) -> Fall | None:
     """Look for a fall of delivery up to the last check-in: a silence is told apart as such."""
     alive = m.day < m.last // DAY_S
     return fall(m.day[alive], expected[alive], own[alive], s)
-
-
-def silence_limit(m: ArrivalsMeasure, lost: np.ndarray, s: ArrivalsSettings) -> float:
-    """How long a node may be silent before it is called so [s].
-
-    The greater of some missed check-ins and a high quantile of the node's own spacings, outages taken out.
-    """
-    interval = m.schedule.current_s if m.schedule else math.nan
-    least = (s.silent_missed + s.due_tolerance) * interval
-    closed = slice(None, -1) if m.gaps.open else slice(None)
-    own = np.sort((m.gaps.end - m.gaps.start)[closed][lost[closed] == 0])[::-1]
-    beyond = int((1 - s.silent_quantile) * m.spacings)
-    return max(least, float(own[beyond])) if beyond < len(own) else least
 
 
 def _real_falls(nodes: Mapping[str, _Node], s: ArrivalsSettings) -> dict[str, Fall]:
