@@ -256,8 +256,12 @@ def test_it_prints_as_a_document(browser, pages) -> None:
         "return ['.mast nav', '.filters'].map(s => getComputedStyle(document.querySelector(s)).display)"
     )
     uncut = browser.js("return getComputedStyle(document.querySelector('#node-table tbody tr')).breakInside")
+    kept = browser.js(
+        "return ['#later h2', '#later .jobhead'].map(s => getComputedStyle(document.querySelector(s)).breakAfter)"
+    )
     browser.cdp("Emulation.setEmulatedMedia", media="")
     assert hidden == ["none", "none"]
+    assert kept == ["avoid", "avoid"], "a heading stays with its first row"
     assert uncut == "avoid"
 
 
