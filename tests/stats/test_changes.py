@@ -75,6 +75,41 @@ def test_a_decline_that_begins_later_is_found_with_honest_bounds() -> None:
     assert dated >= 8
 
 
+def falling_twice(seed: int, first: float, then: float) -> tuple[np.ndarray, np.ndarray]:
+    """Level for 100 days, one rate for 250, another for 350: made so, hence the true rate at the end is ``then``."""
+    t = np.arange(700) * DAY
+    fall = first * np.clip(t - 100 * DAY, 0, 250 * DAY) + then * np.maximum(t - 350 * DAY, 0)
+    return t, -70 + fall + np.random.default_rng(seed).normal(0, 1.0, 700)
+
+
+@pytest.mark.parametrize(("then", "declines"), [(-10.0, True), (0.0, False)])
+def test_the_slope_at_the_end_is_that_of_all_bends_together(then: float, declines: bool) -> None:
+    """A fall that slows down is still a fall, one that stops is none."""
+    held, seen = 0, 0
+    for seed in range(10):
+        t, y = falling_twice(seed, -30.0, then)
+        season = np.column_stack([np.cos(2 * np.pi * t), np.sin(2 * np.pi * t)])
+        found = explain(t, y, RSSI, season, np.array([3.0, 3.0]))
+        assert [c.time for c in found.changes] == sorted(c.time for c in found.changes)
+        held += found.slope.low <= then <= found.slope.high
+        seen += found.slope.high < 0
+    # Binomial(10, 0.95) falls below 7 with probability 0.1 %.
+    assert held >= 7
+    assert seen >= 9 if declines else seen <= 1
+
+
+def test_the_slope_of_bends_that_cancel_is_known_closely_where_each_is_not() -> None:
+    """By ordinary least squares of the last part alone, which no bend reaches (numpy.polyfit)."""
+    t, y = falling_twice(3, -30.0, -10.0)
+    found = explain(t, y, RSSI)
+    bends = [c for c in found.changes if c.kind == "bend"]
+    assert len(bends) == 2
+    end = t > 370 * DAY
+    line, covariance = np.polyfit(t[end], y[end], 1, cov=True)
+    assert found.slope.value == pytest.approx(line[0], abs=3 * np.sqrt(covariance[0, 0]))
+    assert found.slope.p < 1e-6
+
+
 def test_known_work_is_not_found_again() -> None:
     y = series(5) + 9.0 * (T >= 0.6)
     assert [c.kind for c in explain(T, y, RSSI, YEAR).changes] == ["step"]

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from scipy import special
 
 from lamplighter.stats.noise import (
     BEND_EVERY,
+    FLAT,
     Answers,
     Base,
     ask,
@@ -33,6 +35,8 @@ NEAR = 40
 """Points on either side of a step among which its place is refined."""
 OUTLIER = 5.0
 """Robust standard deviations from the running median beyond which a point is drawn in."""
+SWEEPS = 4
+"""Most rounds in which several changes of slope are placed anew, each with the others as they then lie."""
 KEPT_P = 0.01
 """A change whose size is not different from zero at this level in the final fit is given up."""
 
@@ -227,7 +231,7 @@ def explain(
     series = _Series(t, drawn_in(y), extra - extra.mean(0), expected, known, scales)
     # What looks like a step at first may be a slope that levels off, and the other way round: both are followed up.
     paths = [_path(series, [first]) for first in _candidates(series, [])] or [[]]
-    best = max(paths, key=lambda path: sum(c.gain for c in path))
+    best = _parted(series, max(paths, key=lambda path: sum(c.gain for c in path)))
     return _conclude(series, [(c.kind, c.at) for c in best], [(c.log_odds, c.share) for c in best])
 
 
@@ -331,6 +335,7 @@ def _first_time(series: _Series, most: int) -> float:
 def _conclude(series: _Series, found: list[tuple[str, float]], odds: list[tuple[float, float]]) -> Explanation:
     """Refine the places, fit everything together, and give up what does not hold."""
     while True:
+        found = _settled(series, found)
         places = [_place(series, found, k) for k in range(len(found))]
         refined = [(kind, place.time) for (kind, _), place in zip(found, places, strict=True)]
         base = series.base(
@@ -359,30 +364,178 @@ def _conclude(series: _Series, found: list[tuple[str, float]], odds: list[tuple[
         tuple(sorted(changes, key=lambda c: (c.time, c.kind))),
         columns[:, bare] @ effect[bare],
         series.extra @ effect[1 : 1 + series.extra.shape[1]],
-        _slope(series, base, changes),
+        _slope(series, base, refined, changes),
         base.spread_of(end),
         float(weight @ np.sqrt(base.squares / base.fit.freedom)),
         float(weight @ base.white.tau),
     )
 
 
-def _slope(series: _Series, base: Base, changes: list[Change]) -> Slope:
+def _settled(series: _Series, found: list[tuple[str, float]]) -> list[tuple[str, float]]:
+    """Place several changes of slope anew, neighbours together and then each in turn.
+
+    The first was placed when it was alone: it stands between the true ones, with a season or a wander to make up
+    for it, and moving one at a time does not lead away from there.
+    """
+    bends = sorted((k for k, (kind, _) in enumerate(found) if kind == "bend"), key=lambda k: found[k][1])
+    if len(bends) < 2:
+        return found
+    for one, two in pairwise(bends):
+        found = _paired(series, found, one, two)
+    for _ in range(SWEEPS):
+        before = found
+        for k in bends:
+            scan = _around(series, found, k)[1]
+            found = _moved(found, k, float(scan.at[np.argmax(scan.by_place)]))
+        if found == before:
+            break
+    return found
+
+
+def _moved(found: list[tuple[str, float]], which: int, at: float) -> list[tuple[str, float]]:
+    return [*found[:which], (found[which][0], at), *found[which + 1 :]]
+
+
+def _paired(series: _Series, found: list[tuple[str, float]], one: int, two: int) -> list[tuple[str, float]]:
+    """Place two changes of slope together by the evidence of both, all others given."""
+    at, evidence = _pairs(series, [f for k, f in enumerate(found) if k not in (one, two)])
+    if not evidence.size or not np.isfinite(evidence.max()):
+        return found
+    i, j = np.unravel_index(int(np.argmax(evidence)), evidence.shape)
+    return _moved(_moved(found, one, float(at[i])), two, float(at[j]))
+
+
+def _parted(series: _Series, path: list[_Candidate]) -> list[_Candidate]:
+    """Put two changes of slope in the place of the only one found, if the odds favour that.
+
+    Beside the one that stood between two true ones, a second may explain nothing: a long wander makes up for both.
+    """
+    bends = [k for k, c in enumerate(path) if c.kind == "bend"]
+    if len(bends) != 1 or len(path) >= series.scales.most:
+        return path
+    found = [(c.kind, c.at) for c in path]
+    single = _around(series, found, bends[0])[1].log_evidence
+    at, evidence = _pairs(series, found[: bends[0]] + found[bends[0] + 1 :])
+    if not evidence.size:
+        return path
+    gain = float(special.logsumexp(evidence)) - single + math.log(series.scales.odds / 2)
+    if not gain > 0:
+        return path
+    i, j = np.unravel_index(int(np.argmax(evidence)), evidence.shape)
+    first = replace(path[bends[0]], at=float(at[i]))
+    return [*path[: bends[0]], first, *path[bends[0] + 1 :], _Candidate("bend", float(at[j]), gain, 1.0, gain)]
+
+
+def _pairs(series: _Series, others: list[tuple[str, float]]) -> tuple[np.ndarray, np.ndarray]:
+    """Ask about every two places of changes of slope with all others given.
+
+    Returns
+    -------
+    at : ndarray, shape (k,)
+        Places.
+    evidence : ndarray, shape (k, k)
+        Logarithm of the evidence times the chance of the two places beforehand; minus infinity where not allowed.
+    """
+    scales = series.scales
+    base = series.base(others, SCAN_POINTS, SCAN_TAU_STEP, SCAN_SHARES)
+    t = base.white.t + _first_time(series, SCAN_POINTS)
+    at = t[np.arange(0, len(t), BEND_EVERY)]
+    fixed = np.array([a for kind, a in others if kind == "bend"])
+    free = (t[-1] - at >= max(scales.bend_margin, 0.0)) & (at <= t[-3])
+    free &= ~(np.abs(at[:, None] - fixed) <= scales.margin).any(1)
+    at, white = at[free], base.white.bends[:, :, free]
+    apart = at[None, :] - at[:, None] > scales.margin
+    if not apart.any():
+        return at, np.zeros((0, 0))
+    evidence = special.logsumexp(_pair_evidence(base, white, scales.slope), axis=0)
+    chance = np.where(apart, 1.0, 0.0)
+    if apart[0].any() and apart[1:].any() and at[0] == t[0]:
+        chance[0] *= BEFORE / chance[0].sum()
+        chance[1:] *= (1 - BEFORE) / chance[1:].sum()
+    chance /= chance.sum()
+    return at, np.where(apart, evidence + np.log(np.maximum(chance, 1e-300)), -np.inf)
+
+
+def _pair_evidence(base: Base, white: np.ndarray, expected: float) -> np.ndarray:
+    """Evidence of a regression with each two of some candidate columns added, as :func:`ask` has it of each one.
+
+    Parameters
+    ----------
+    white : ndarray, shape (g, n, k)
+
+    Returns
+    -------
+    ndarray, shape (g, k, k)
+    """
+    n, freedom, squares = white.shape[1], base.fit.freedom, base.squares[:, None, None]
+    inner = np.matmul(base.q[:, :n].transpose(0, 2, 1), white)
+    gram = np.matmul(white.transpose(0, 2, 1), white) - np.matmul(inner.transpose(0, 2, 1), inner)
+    along = np.matmul(white.transpose(0, 2, 1), base.rest[:, :n, None])
+    own = np.maximum(np.einsum("gkk->gk", gram), FLAT)[:, :, None]
+    other, a, b = own.transpose(0, 2, 1), along, along.transpose(0, 2, 1)
+
+    def told(pull: np.ndarray | float) -> tuple[np.ndarray, np.ndarray]:
+        size = np.maximum((own + pull) * (other + pull) - gram**2, FLAT * own * other)
+        explained = (a**2 * (other + pull) + b**2 * (own + pull) - 2 * a * b * gram) / size
+        return size, np.maximum(squares - explained, 1e-24)
+
+    pull = told(0.0)[1] / freedom / expected**2
+    size, left = told(pull)
+    evidence = base.fit.log_evidence[:, None, None] - 0.5 * freedom * np.log(left / squares)
+    evidence += np.log(pull) - 0.5 * np.log(size)
+    return evidence + 0.5 * base.white.share[:, None, None] * (squares - left) / freedom / base.wander**2
+
+
+def _slope(series: _Series, base: Base, found: list[tuple[str, float]], changes: list[Change]) -> Slope:
     """Return the slope at the end: of the bends found, or of a line over the whole series asked about."""
-    bends = [(k, c) for k, c in enumerate(changes) if c.kind == "bend"]
+    bends = [k for k, (kind, _) in enumerate(found) if kind == "bend"]
     if len(bends) == 1:
-        change = bends[0][1]
+        change = changes[bends[0]]
         return Slope(change.size, change.low, change.high, change.p)
     if bends:
-        # The slopes of several bends add up; the last one's error stands for the sum's.
-        change = bends[-1][1]
-        total = sum(c.size for _, c in bends)
-        return Slope(total, total + change.low - change.size, total + change.high - change.size, change.p)
+        return _slope_of_sum(series, found, max(bends, key=lambda k: found[k][1]))
     answer = ask(base, base.white.whiten(base.white.t[:, None]), series.scales.slope)
-    weight = np.exp(answer.log_evidence[:, 0] - special.logsumexp(answer.log_evidence[:, 0]))
-    centre, scale, freedom = answer.coefficient[:, 0], answer.scale[:, 0], base.fit.freedom
+    return _averaged_slope(answer, base.fit.freedom)
+
+
+def _slope_of_sum(series: _Series, found: list[tuple[str, float]], last: int) -> Slope:
+    """Return the sum of several bends, fitted together, averaged over the places that the last of them may have.
+
+    Bends lean on each other: their sum is known far better, or worse, than each of them tells.
+    """
+    base, scan = _around(series, found, last)
+    others = found[:last] + found[last + 1 :]
+    row = np.zeros(base.root.shape[1])
+    row[len(row) - len(others) :] = [kind == "bend" for kind, _ in others]
+    t = base.white.t + _first_time(series, SCAN_POINTS)
+    white = base.white.bends[:, :, np.isin(t[::BEND_EVERY], scan.at)]
+    # What the candidate takes from the sum of the others is what they would take up of it.
+    n, sd = white.shape[1], np.sqrt(base.squares / base.fit.freedom)
+    others_root = np.einsum("p,gpq->gq", row, base.root)
+    taken = np.einsum("gq,gnq,gnk->gk", others_root / sd[:, None], base.q[:, :n], white, optimize=True)
+    a = scan.answers
+    along = np.einsum("gnk,gn->gk", white, base.rest[:, :n])
+    left = np.maximum(1 - along * a.coefficient / base.squares[:, None], 0.0)
+    centre = (base.fit.coefficient @ row)[:, None] + a.coefficient * (1 - taken)
+    scale = np.sqrt((others_root**2).sum(1)[:, None] * left + (a.scale * (1 - taken)) ** 2)
+    return _averaged_slope(Answers(a.log_evidence, centre, scale), base.fit.freedom)
+
+
+def _averaged_slope(answers: Answers, freedom: float) -> Slope:
+    """Average a slope over noise models and places by their evidence."""
+    weight = np.exp(answers.log_evidence - special.logsumexp(answers.log_evidence)).ravel()
+    centre, scale = answers.coefficient.ravel(), answers.scale.ravel()
     low, high = mixture_interval(centre, scale, weight, freedom, 0.95)
     below = float(mixture_below(0.0, centre, scale, weight, freedom))
     return Slope(float(weight @ centre), low, high, min(1.0, 2 * min(below, 1 - below)))
+
+
+def _around(series: _Series, found: list[tuple[str, float]], which: int) -> tuple[Base, _Scan]:
+    """Ask about every place of one change with all others given."""
+    others = found[:which] + found[which + 1 :]
+    base = series.base(others, SCAN_POINTS, SCAN_TAU_STEP, SCAN_SHARES)
+    t = base.white.t + _first_time(series, SCAN_POINTS)
+    return base, _scan(base, t, found[which][0], series.scales, others)
 
 
 @dataclass(frozen=True, slots=True)
@@ -397,11 +550,8 @@ class _Place:
 
 def _place(series: _Series, found: list[tuple[str, float]], which: int) -> _Place:
     """Place one change with all others given, and average its size over places and noise models."""
-    kind, _ = found[which]
-    others = found[:which] + found[which + 1 :]
-    base = series.base(others, SCAN_POINTS, SCAN_TAU_STEP, SCAN_SHARES)
-    t = base.white.t + _first_time(series, SCAN_POINTS)
-    scan = _scan(base, t, kind, series.scales, others)
+    kind, others = found[which][0], found[:which] + found[which + 1 :]
+    base, scan = _around(series, found, which)
     by_place = scan.by_place
     low_at, high_at = _central(scan.at, by_place)
     weight = np.exp(scan.answers.log_evidence - special.logsumexp(scan.answers.log_evidence)).ravel()
