@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import time
-
 import pandas as pd
 import pytest
 
-from lamplighter import assess, read_exports
+from lamplighter import read_exports
 from tests.bench import conventional
 from tests.bench.__main__ import PARTS, Bench
-from tests.bench.fleet import WRITERS, write_plain, write_register
+from tests.bench.fleet import WRITERS, write_plain
 
 
 def test_a_fleet_is_the_same_bytes_each_time(tmp_path):
@@ -42,18 +40,3 @@ def test_every_part_reports(tmp_path):
     text = "\n".join(bench.lines)
     for word in ("the floor", "Start-up", "pyarrow.csv", "Scaling", "Over a history"):
         assert word in text
-
-
-@pytest.mark.slow
-def test_time_does_not_grow_faster_than_the_fleet(tmp_path):
-    """A loose guard against work that grows with the square of the nodes: 4 times as many, at most 8 times the time."""
-    spent = []
-    for nodes in (6, 24):
-        files = write_plain(tmp_path / str(nodes), nodes, 1)
-        source = read_exports(files)
-        register = write_register(tmp_path / f"{nodes}.csv", nodes)
-        assess(source, register)
-        began = time.process_time()
-        assess(source, register)
-        spent.append(time.process_time() - began)
-    assert spent[1] < 8 * spent[0]

@@ -38,7 +38,8 @@ def run(*command: str | Path) -> Timed:
     """
     began = time.perf_counter()
     process = subprocess.Popen([str(c) for c in command], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
-    out, err = process.stdout.read(), process.stderr.read()
+    with process.stdout, process.stderr:
+        out, err = process.stdout.read(), process.stderr.read()
     _, status, usage = os.wait4(process.pid, 0)
     seconds = time.perf_counter() - began
     process.returncode = os.waitstatus_to_exitcode(status)
