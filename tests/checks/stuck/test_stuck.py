@@ -63,6 +63,27 @@ def test_a_past_stuck_run_of_the_same_length_does_not_hide_one_that_lasts():
     assert [f.severity for f in run(stuck, history(TIME, x)).findings] == ["info", "F"]
 
 
+def test_each_of_two_past_stuck_runs_is_told():
+    x = stuck_from(40, 25).reading
+    x[120 * 24 : 127 * 24] = x[120 * 24]
+    assert [f.severity for f in run(stuck, history(TIME, x)).findings] == ["info", "info"]
+
+
+def test_a_record_that_froze_again_and_again_is_no_habit_of_the_process():
+    x, rssi = live(TIME), radio(TIME)
+    for day in (20, 50, 80, 110, 140, 170):
+        part = slice(day * 24, day * 24 + 70)
+        x[part], rssi[part] = x[day * 24], rssi[day * 24]
+    assert {f.kind for f in run(stuck, history(TIME, x, rssi_dbm=rssi)).findings} == {"record_frozen"}
+
+
+def test_rests_of_like_length_whose_last_digit_dithers_are_a_habit_too():
+    x = rests_anywhere([20, 50, 80, 110, 140], [240, 241, 242, 243, 245])
+    still = np.concatenate([[False], np.diff(x) == 0]) & (x > 29)
+    x[still] += 0.01 * np.random.default_rng(4).choice([-1, 0, 0, 1], int(still.sum()))
+    assert run(stuck, history(TIME, quantised(x, 0.01))).findings == []
+
+
 def rests_anywhere(starts, lengths):
     """Return a live reading that is held at another level each time, for some hours from some days on."""
     x = live(TIME)

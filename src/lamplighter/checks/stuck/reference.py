@@ -33,12 +33,13 @@ def find_stands(course: Course, s: StuckSettings, band: float = 0.0, *, creeps: 
     creeps : bool
         Whether a reading that flickers between two neighbouring steps counts as standing when the ordinary
         runs are gathered: a slow process stands for long in the middle of a step and flickers between two.
+        Without it runs of like length are no habit either: a process rests again and again, a whole record does not.
     """
     if band > 0:
         shifted = [banded(course, band, shift) for shift in (0.0, 0.5)]
         found = [stand for part in shifted for stand in _stands(part, s, band)]
         return _longest_of_overlapping(found)
-    return _stands(course, s, 0.0, creeps=creeps)
+    return _stands(course, s, 0.0, creeps=creeps, habits=creeps)
 
 
 def _longest_of_overlapping(found: list[Stand]) -> tuple[Stand, ...]:
@@ -49,7 +50,9 @@ def _longest_of_overlapping(found: list[Stand]) -> tuple[Stand, ...]:
     return tuple(kept)
 
 
-def _stands(course: Course, s: StuckSettings, band: float, creeps: bool = False) -> tuple[Stand, ...]:
+def _stands(
+    course: Course, s: StuckSettings, band: float, creeps: bool = False, habits: bool = True
+) -> tuple[Stand, ...]:
     runs, time = course.runs, course.time
     if len(runs.start) < 2:
         return ()
@@ -59,10 +62,10 @@ def _stands(course: Course, s: StuckSettings, band: float, creeps: bool = False)
         return ()
     field = field_of(course, watched, s, band, creeping(course, s) if creeps else None)
     chosen = [i for i in range(min(CANDIDATES, len(field.watched))) if long[field.order[i]]]
-    return tuple(_settle(field, i, stand, s) for i, stand in _judged(field, chosen, s))
+    return tuple(_settle(field, i, stand, s) for i, stand in _judged(field, chosen, s, habits))
 
 
-def _judged(field: Field, chosen: list[int], s: StuckSettings) -> list[tuple[int, Stand]]:
+def _judged(field: Field, chosen: list[int], s: StuckSettings, habits: bool) -> list[tuple[int, Stand]]:
     """Judge the longest runs, longest first, against all others that are not odd themselves.
 
     From the shortest to the longest each is held against those shorter, as outliers are counted inwards (Rosner,
@@ -74,7 +77,7 @@ def _judged(field: Field, chosen: list[int], s: StuckSettings) -> list[tuple[int
     found: dict[int, Stand] = {}
     for i in reversed(chosen):
         found[i] = _stand(field, i, s, suspect)
-        if suspicious(found[i], s) and not _habit(field, i, s):
+        if suspicious(found[i], s) and not (habits and _habit(field, i, s)):
             suspect.add(i)
         if rests_there(found[i], s) or saturates(found[i], s):
             explained.add(i)
@@ -123,7 +126,7 @@ def _stand(
     if not field.at_rest[i]:
         reference[[j for j in longer if j in explained and not alike[j]]] = False
     if reference.sum() < s.min_reference_runs:
-        reference = shorter
+        reference = reference | shorter
     same = apart & field.rests & alike
     lengths = field.watched[reference]
     open_now = last == len(value) - 1
