@@ -11,8 +11,9 @@ from lamplighter.checkins import DAY_S, NodeHistory
 from lamplighter.checks.zero.rests import Rests, find_rests, zero_of
 from lamplighter.settings import Settings
 from lamplighter.settings.zero import ZeroSettings
-from lamplighter.stats.changes import Change, Explanation, Scales, explain
+from lamplighter.stats.changes import Change, Explanation, Scales, Slope, explain, step_column
 from lamplighter.stats.order import quantile
+from lamplighter.stats.trend import trend
 
 YEAR_S = 365.25 * DAY_S
 RESETS = ("zeroed", "recalibrated")
@@ -145,7 +146,22 @@ def analyse(
         most=s.most_changes,
     )
     known = tuple((r - rests.time[0]) / YEAR_S for r in resets)
-    return slim(explain(years, rests.error, scales, others, sizes, known)), warm
+    explained = explain(years, rests.error, scales, others, sizes, known)
+    if warm and explained is not None and not bends_of(explained):
+        # A season, unlike temperature, needs its usual size to be told from a drift: its slope stays as explained.
+        explained = replace(explained, slope=slope_beside(explained, years, rests.error, others, known))
+    return slim(explained), warm
+
+
+def slope_beside(
+    explained: Explanation, years: np.ndarray, error: np.ndarray, others: np.ndarray, known: tuple[float, ...]
+) -> Slope:
+    """Return the slope of a zero without a beginning of drift, fitted beside temperature and its steps."""
+    steps = [k for k in (*known, *(c.time for c in explained.changes)) if years[0] < k <= years[-1]]
+    beside = np.column_stack([others, *(step_column(years, k) for k in steps)])
+    # The steps are taken out so that they do not pass for outliers, and fitted so that they are not held for known.
+    line = trend(years, error - explained.fitted, others=beside)
+    return Slope(line.slope, line.low, line.high, line.p) if math.isfinite(line.slope) else explained.slope
 
 
 def slim(explained: Explanation | None) -> Explanation | None:
