@@ -169,7 +169,7 @@ def one_episode(a: Stand, b: Stand) -> bool:
     """Whether two stands at one level have hardly anything between them."""
     between = max(a.start, b.start) - min(a.end, b.end)
     same = abs(a.value - b.value) <= max(a.band, b.band)
-    return same and between < EPISODE_GAP * min(a.end - a.start, b.end - b.start)
+    return same and 0 <= between < EPISODE_GAP * min(a.end - a.start, b.end - b.start)
 
 
 def shared_freezes(called: Mapping[str, list[Case]], context: Context) -> dict[str, list[str]]:
