@@ -206,7 +206,7 @@ def test_battery_life_answers_for_a_node_of_the_register(tmp_path):
 @pytest.mark.parametrize(
     ("args", "words"),
     [
-        (["--part", "ER34615"], "not enough is known"),
+        (["--part", "ER34615"], "give the current while asleep"),
         (["--node", "nobody"], "node nobody is not known"),
         (["--chemistry", "lead-acid", "--capacity", "7", "--sleep-ua", "1", "--charge-mc", "1"], "charged battery"),
         (["--part", "ER34615", "--sleep-ua", "1", "--charge-mc", "1", "--interval", "soon"], "not a length of time"),
