@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import sys
 import tempfile
+import time
 from pathlib import Path
 
 from selenium import webdriver
@@ -74,14 +75,16 @@ def open_node(driver: webdriver.Chrome, node: str) -> None:
     from selenium.webdriver.support.ui import WebDriverWait
 
     section = driver.execute_script(
-        "const n = [...document.querySelectorAll('details')].find(d => d.textContent.includes(arguments[0])"
-        " && d.querySelector('[data-node], .charts, figure')); if (n) { n.open = true; n.scrollIntoView(); } return n;",
+        "const n = [...document.querySelectorAll('details.node')].find("
+        "d => d.querySelector('summary').textContent.includes(arguments[0])); n.open = true; return n;",
         node,
     )
     WebDriverWait(driver, 20).until(
         lambda d: d.execute_script("return arguments[0].querySelector('svg') !== null", section)
     )
+    time.sleep(4)  # the fleet charts above are drawn meanwhile and move the page
     driver.execute_script("arguments[0].scrollIntoView()", section)
+    time.sleep(1)
 
 
 if __name__ == "__main__":
