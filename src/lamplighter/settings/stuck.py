@@ -104,6 +104,10 @@ class StuckSettings(Section):
         14.0, "d", "A reading may stay at a natural limit (0, 100 %, a range limit) for this long when it went there "
         "gradually; weather does not hold one longer.", low=0.5,
     )  # fmt: skip
+    band_least_days: float = setting(
+        30.0, "days", "A stand within a band is judged only after a record of this length: before, the process at rest may not have been seen.",
+        low=0,
+    )  # fmt: skip
     band_pct_range: float = setting(
         2.0, "% of the reading's usual range", "A reading that moves within half of this for far longer than usual has "
         "lost its life even if its last digit still dithers.", low=0.01, high=20.0,

@@ -177,6 +177,16 @@ def test_a_frozen_reading_whose_last_digit_dithers_is_found():
     assert found.since == pytest.approx(TIME[a], abs=12 * HOUR)
 
 
+def test_a_young_record_cannot_tell_a_process_at_rest_from_a_frozen_sensor_that_dithers():
+    rng = np.random.default_rng(5)
+    time = hours(9)
+    pumping = np.where(
+        np.arange(len(time)) < 6 * 24, 27 + rng.normal(0, 4, len(time)), 6.5 + rng.normal(0, 0.04, len(time))
+    )
+    young = history(time, np.round(pumping, 2), battery_v=volts(time), rssi_dbm=radio(time))
+    assert run(stuck, young).findings == []
+
+
 def test_a_reading_jumping_to_its_range_limit_and_staying_is_pegged():
     x = live(TIME) * 10
     x[180 * 24 :] = 103.0

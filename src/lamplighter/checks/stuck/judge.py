@@ -62,6 +62,8 @@ def cases_of(node: str, m: StuckMeasures, context: Context, s: StuckSettings) ->
     sure = [c.stand for c in frozen if c.stand.p <= s.most_probability]
     single = []
     for stand in () if coarse else m.stands:
+        if stand.band and m.span_s - (context.as_of - stand.start) < s.band_least_days * DAY_S:
+            continue
         if not long_enough(stand, s) or any(overlap(stand, f) > 0.8 * (stand.end - stand.start) for f in sure):
             continue
         if rests_there(stand, s) or (entry.rests_at_zero and at_zero(stand, entry, s)):
