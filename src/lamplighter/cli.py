@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import sys
 from collections.abc import Callable, Iterator
@@ -131,8 +132,8 @@ def assess(
     chosen = read_settings(settings)
     known = read_acknowledged(acknowledged, chosen.timezone)
     before = read_assessment(previous) if previous is not None else None
-    source = _source(exports, history, register, chosen)
     ready_folder(out)
+    source = _source(exports, history, register, chosen)
     with progress("Assessing") as shown:
         found = run(
             source,
@@ -485,7 +486,11 @@ def main() -> None:
         app(standalone_mode=True)
     except LamplighterError as bad:
         typer.echo(f"lamplighter: {bad}", err=True)
-        sys.exit(2)
+        sys.stdout.flush()
+        sys.stderr.flush()
+        # All files are closed by now, but the CSV reader's threads may still be at work, and an ordinary exit
+        # in the middle of that now and then aborts instead of giving the code.
+        os._exit(2)
 
 
 if __name__ == "__main__":
