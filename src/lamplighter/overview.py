@@ -10,9 +10,8 @@ import numpy as np
 from scipy.special import ndtr
 
 from lamplighter.results import Gap, NodeRow
-from lamplighter.wording import instant, known
+from lamplighter.wording import DAY_S, instant, known
 
-DAY_S = 86_400.0
 WEEK_S = 7 * DAY_S
 MONDAY_S = 4 * DAY_S  # 1970-01-05 was a Monday
 SHARES = (10.0, 50.0, 90.0)

@@ -7,7 +7,7 @@ import math
 import types
 import typing
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, field, fields, is_dataclass
+from dataclasses import dataclass, field, fields, is_dataclass
 from datetime import datetime
 from functools import cache
 from pathlib import Path
@@ -365,8 +365,3 @@ def read_assessment(path: str | Path) -> Assessment:
     if schema != SCHEMA:
         raise InputError(f"has schema {schema}, not {SCHEMA}", file=path, remedy="run assess again with this version")
     return revive(Assessment, data)
-
-
-def record(value: Any) -> dict[str, Any]:
-    """Return a result as a flat dictionary of its fields."""
-    return asdict(value)
