@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Protocol
@@ -318,3 +319,6 @@ class CheckIns:
         """One node's check-ins."""
         a, b = self._bounds[node]
         return NodeArrays(**{name: column[a:b] for name, column in self._columns.items()})
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.nodes())
