@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -162,6 +163,8 @@ class _Series:
     extra_scales: np.ndarray
     known: tuple[float, ...]
     scales: Scales
+    bases: dict[tuple[tuple[tuple[str, float], ...], int], Base] = field(default_factory=dict, compare=False)
+    """Regressions made so far: the search, the places and the last fit ask for the same ones."""
 
     def columns(self, found: list[tuple[str, float]]) -> tuple[np.ndarray, np.ndarray]:
         """Columns of the regression at the times of the series, and their priors."""
@@ -172,12 +175,20 @@ class _Series:
         prior = np.concatenate([[np.inf], self.extra_scales, np.full(len(level), 2 * self.scales.step), sizes])
         return columns, prior
 
-    def base(self, found: list[tuple[str, float]], most: int | None, taus: float, shares: tuple[float, ...]) -> Base:
+    def base(self, found: list[tuple[str, float]], most: int = SCAN_POINTS) -> Base:
         """Regression on what was found so far, on averaged points."""
-        columns, prior = self.columns(found)
-        t, rows, count = averaged(self.t, np.column_stack([self.y, columns]), most or len(self.t))
-        white = whitener(t, count, tau_grid(t, taus), shares)
-        return prepare(white, rows[:, 0], rows[:, 1:], prior, self.scales.wander)
+        key = tuple(found), min(most, len(self.t))
+        if key not in self.bases:
+            columns, prior = self.columns(found)
+            t, rows, count = averaged(self.t, np.column_stack([self.y, columns]), most)
+            white = whitener(t, count, tau_grid(t, SCAN_TAU_STEP), SCAN_SHARES)
+            self.bases[key] = prepare(white, rows[:, 0], rows[:, 1:], prior, self.scales.wander)
+        return self.bases[key]
+
+    @cached_property
+    def first_time(self) -> float:
+        """Time of the first averaged point."""
+        return float(averaged(self.t, self.y, SCAN_POINTS)[0][0])
 
 
 def step_column(t: np.ndarray, at: float) -> np.ndarray:
@@ -235,6 +246,11 @@ def explain(
     return _conclude(series, [(c.kind, c.at) for c in best], [(c.log_odds, c.share) for c in best])
 
 
+def logsum(values: np.ndarray) -> float:
+    """Logarithm of the sum of exponentials of all values."""
+    return float(np.logaddexp.reduce(values, axis=None))
+
+
 def drawn_in(y: np.ndarray, width: int = 9) -> np.ndarray:
     """Values with lone outliers drawn in toward the median of their neighbours; lasting changes stay."""
     if len(y) < width:
@@ -265,13 +281,13 @@ class _Scan:
     def log_evidence(self) -> float:
         """Evidence of the kind, averaged over places and summed over noise models."""
         a = self.answers.log_evidence
-        return float(special.logsumexp(a)) - math.log(a.shape[1]) if a.shape[1] else -math.inf
+        return logsum(a) - math.log(a.shape[1]) if a.shape[1] else -math.inf
 
     @property
     def by_place(self) -> np.ndarray:
         """Posterior of the place, shape (k,)."""
         return np.exp(
-            special.logsumexp(self.answers.log_evidence, axis=0) - special.logsumexp(self.answers.log_evidence)
+            np.logaddexp.reduce(self.answers.log_evidence, axis=0) - logsum(self.answers.log_evidence)
         )
 
 
@@ -308,11 +324,11 @@ def _path(series: _Series, path: list[_Candidate]) -> list[_Candidate]:
 
 def _candidates(series: _Series, found: list[tuple[str, float]]) -> list[_Candidate]:
     """Return the best step and the best change of slope, each if the odds favour it; none if they favour no change."""
-    base = series.base(found, SCAN_POINTS, SCAN_TAU_STEP, SCAN_SHARES)
-    t = base.white.t + _first_time(series, SCAN_POINTS)
+    base = series.base(found)
+    t = base.white.t + series.first_time
     scans = {kind: _scan(base, t, kind, series.scales, found) for kind in ("step", "bend")}
     gains = {
-        kind: scan.log_evidence - float(special.logsumexp(base.fit.log_evidence)) + math.log(series.scales.odds / 2)
+        kind: scan.log_evidence - logsum(base.fit.log_evidence) + math.log(series.scales.odds / 2)
         for kind, scan in scans.items()
     }
     log_odds = float(np.logaddexp(*gains.values()))
@@ -328,19 +344,13 @@ def _candidates(series: _Series, found: list[tuple[str, float]]) -> list[_Candid
     ]
 
 
-def _first_time(series: _Series, most: int) -> float:
-    return float(averaged(series.t, series.y, most)[0][0])
-
-
 def _conclude(series: _Series, found: list[tuple[str, float]], odds: list[tuple[float, float]]) -> Explanation:
     """Refine the places, fit everything together, and give up what does not hold."""
     while True:
         found = _settled(series, found)
         places = [_place(series, found, k) for k in range(len(found))]
         refined = [(kind, place.time) for (kind, _), place in zip(found, places, strict=True)]
-        base = series.base(
-            refined, None if len(series.t) <= 2 * SCAN_POINTS else SCAN_POINTS, SCAN_TAU_STEP, SCAN_SHARES
-        )
+        base = series.base(refined, 2 * SCAN_POINTS if len(series.t) <= 2 * SCAN_POINTS else SCAN_POINTS)
         first = base.fit.coefficient.shape[1] - len(found)
         p = [base.fit.p(first + k) for k in range(len(found))]
         if not p or max(p) <= KEPT_P:
@@ -418,7 +428,7 @@ def _parted(series: _Series, path: list[_Candidate]) -> list[_Candidate]:
     at, evidence = _pairs(series, found[: bends[0]] + found[bends[0] + 1 :])
     if not evidence.size:
         return path
-    gain = float(special.logsumexp(evidence)) - single + math.log(series.scales.odds / 2)
+    gain = logsum(evidence) - single + math.log(series.scales.odds / 2)
     if not gain > 0:
         return path
     i, j = np.unravel_index(int(np.argmax(evidence)), evidence.shape)
@@ -437,17 +447,17 @@ def _pairs(series: _Series, others: list[tuple[str, float]]) -> tuple[np.ndarray
         Logarithm of the evidence times the chance of the two places beforehand; minus infinity where not allowed.
     """
     scales = series.scales
-    base = series.base(others, SCAN_POINTS, SCAN_TAU_STEP, SCAN_SHARES)
-    t = base.white.t + _first_time(series, SCAN_POINTS)
+    base = series.base(others)
+    t = base.white.t + series.first_time
     at = t[np.arange(0, len(t), BEND_EVERY)]
     fixed = np.array([a for kind, a in others if kind == "bend"])
     free = (t[-1] - at >= max(scales.bend_margin, 0.0)) & (at <= t[-3])
     free &= ~(np.abs(at[:, None] - fixed) <= scales.margin).any(1)
-    at, white = at[free], base.white.bends[:, :, free]
+    at, white = at[free], base.white.bends.white[:, :, free]
     apart = at[None, :] - at[:, None] > scales.margin
     if not apart.any():
         return at, np.zeros((0, 0))
-    evidence = special.logsumexp(_pair_evidence(base, white, scales.slope), axis=0)
+    evidence = np.logaddexp.reduce(_pair_evidence(base, white, scales.slope), axis=0)
     chance = np.where(apart, 1.0, 0.0)
     if apart[0].any() and apart[1:].any() and at[0] == t[0]:
         chance[0] *= BEFORE / chance[0].sum()
@@ -494,7 +504,7 @@ def _slope(series: _Series, base: Base, found: list[tuple[str, float]], changes:
         return Slope(change.size, change.low, change.high, change.p)
     if bends:
         return _slope_of_sum(series, found, max(bends, key=lambda k: found[k][1]))
-    answer = ask(base, base.white.whiten(base.white.t[:, None]), series.scales.slope)
+    answer = ask(base, base.white.line, series.scales.slope)
     return _averaged_slope(answer, base.fit.freedom)
 
 
@@ -507,8 +517,8 @@ def _slope_of_sum(series: _Series, found: list[tuple[str, float]], last: int) ->
     others = found[:last] + found[last + 1 :]
     row = np.zeros(base.root.shape[1])
     row[len(row) - len(others) :] = [kind == "bend" for kind, _ in others]
-    t = base.white.t + _first_time(series, SCAN_POINTS)
-    white = base.white.bends[:, :, np.isin(t[::BEND_EVERY], scan.at)]
+    t = base.white.t + series.first_time
+    white = base.white.bends.white[:, :, np.isin(t[::BEND_EVERY], scan.at)]
     # What the candidate takes from the sum of the others is what they would take up of it.
     n, sd = white.shape[1], np.sqrt(base.squares / base.fit.freedom)
     others_root = np.einsum("p,gpq->gq", row, base.root)
@@ -523,7 +533,7 @@ def _slope_of_sum(series: _Series, found: list[tuple[str, float]], last: int) ->
 
 def _averaged_slope(answers: Answers, freedom: float) -> Slope:
     """Average a slope over noise models and places by their evidence."""
-    weight = np.exp(answers.log_evidence - special.logsumexp(answers.log_evidence)).ravel()
+    weight = np.exp(answers.log_evidence - logsum(answers.log_evidence)).ravel()
     centre, scale = answers.coefficient.ravel(), answers.scale.ravel()
     low, high = mixture_interval(centre, scale, weight, freedom, 0.95)
     below = float(mixture_below(0.0, centre, scale, weight, freedom))
@@ -533,8 +543,8 @@ def _averaged_slope(answers: Answers, freedom: float) -> Slope:
 def _around(series: _Series, found: list[tuple[str, float]], which: int) -> tuple[Base, _Scan]:
     """Ask about every place of one change with all others given."""
     others = found[:which] + found[which + 1 :]
-    base = series.base(others, SCAN_POINTS, SCAN_TAU_STEP, SCAN_SHARES)
-    t = base.white.t + _first_time(series, SCAN_POINTS)
+    base = series.base(others)
+    t = base.white.t + series.first_time
     return base, _scan(base, t, found[which][0], series.scales, others)
 
 
@@ -554,7 +564,7 @@ def _place(series: _Series, found: list[tuple[str, float]], which: int) -> _Plac
     base, scan = _around(series, found, which)
     by_place = scan.by_place
     low_at, high_at = _central(scan.at, by_place)
-    weight = np.exp(scan.answers.log_evidence - special.logsumexp(scan.answers.log_evidence)).ravel()
+    weight = np.exp(scan.answers.log_evidence - logsum(scan.answers.log_evidence)).ravel()
     centre, scale = scan.answers.coefficient.ravel(), scan.answers.scale.ravel()
     low, high = mixture_interval(centre, scale, weight, base.fit.freedom, 0.95)
     place = _Place(float(scan.at[np.argmax(by_place)]), low_at, high_at, float(weight @ centre), low, high)
@@ -573,7 +583,7 @@ def _refined(series: _Series, others: list[tuple[str, float]], place: _Place) ->
     spacing = (t[-1] - t[0]) / min(SCAN_POINTS, len(t))
     first = max(int(np.searchsorted(t, place.time_low - 2 * spacing)) - NEAR, 0)
     last = min(int(np.searchsorted(t, place.time_high + 2 * spacing)) + NEAR, len(t))
-    base = series.base(others, SCAN_POINTS, SCAN_TAU_STEP, SCAN_SHARES)
+    base = series.base(others)
     effect = base.fit.weight @ base.fit.coefficient
     rest = series.y - series.columns(others)[0] @ effect
     near, values = t[first:last], rest[first:last]

@@ -9,7 +9,6 @@ So an interval is wide where a slow wander cannot be told from a trend, and no w
 from __future__ import annotations
 
 import math
-from bisect import bisect_left
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
@@ -24,8 +23,10 @@ LONGEST_TAU = 0.5
 """Longest memory on the grid, as a share of the span; a longer one acts alike within the span."""
 MEMORY_PRIOR = 0.5
 """Prior weight of a memory falls with this power of it: most weather is forgotten within days."""
-FINER, GRID = 5, 17
-"""Grids by which a quantile is closed in on: a millionth of the first reach."""
+FINE, MOST_STEPS = 1e-6, 60
+"""Share of the first reach to which a quantile is closed in on, and most steps to get there."""
+BLOCK = 16
+"""Points that are whitened together by one product; from block to block it goes on one by one."""
 KNOTS = 3
 BEND_EVERY = 3
 """Changes of slope are looked for at every so many points: their place is never known closely."""
@@ -44,10 +45,14 @@ class Whitener:
         Memory [unit of t] and share of the slow part.
     t : ndarray, shape (n,)
         Times of the points, from the first on.
-    keep, take : ndarray, shape (n, g)
-        What is foreseen of the next point: a share of what was foreseen of this one, and of what it was.
-    precision : ndarray, shape (n, g)
-        One over the standard deviation of a point around what was foreseen of it.
+    inner : ndarray, shape (b, g, BLOCK, BLOCK)
+        Transform of the points of one block by themselves; the last block is filled up.
+    seen : ndarray, shape (b, g, BLOCK)
+        What the whitened points of a block lose for each unit foreseen of its first one.
+    ahead : ndarray, shape (b, g, BLOCK)
+        What each point of a block adds to what is foreseen of the next block's first one.
+    carried : ndarray, shape (b, g)
+        Share of what was foreseen of a block's first point that is foreseen of the next one's.
     log_det : ndarray, shape (g,)
         Logarithm of the determinant of the correlation matrix R.
     """
@@ -55,9 +60,10 @@ class Whitener:
     tau: np.ndarray
     share: np.ndarray
     t: np.ndarray
-    keep: np.ndarray
-    take: np.ndarray
-    precision: np.ndarray
+    inner: np.ndarray
+    seen: np.ndarray
+    ahead: np.ndarray
+    carried: np.ndarray
     log_det: np.ndarray
 
     def whiten(self, columns: np.ndarray) -> np.ndarray:
@@ -67,23 +73,65 @@ class Whitener:
         ----------
         columns : ndarray, shape (n, k)
         """
-        foreseen = np.zeros((*self.keep.shape, columns.shape[1]))
-        np.multiply(self.take[:-1, :, None], columns[:-1, None, :], out=foreseen[1:])
-        for before, after, keep in zip(foreseen, foreseen[1:], self.keep[:, :, None], strict=False):
-            after += keep * before
-        white = np.subtract(columns[:, None, :], foreseen, out=foreseen)
-        white *= self.precision[:, :, None]
-        return white.transpose(1, 0, 2)
+        blocks, grid, size = self.seen.shape
+        n, k = columns.shape
+        parts = np.zeros((blocks, 1, size, k))
+        parts.reshape(blocks * size, k)[:n] = columns
+        white = np.matmul(self.inner, parts)
+        added = np.matmul(self.ahead[:, :, None, :], parts)[:, :, 0]
+        # Only from block to block the points follow each other one by one.
+        foreseen = np.zeros((blocks, grid, k))
+        for at in range(blocks - 1):
+            np.multiply(self.carried[at][:, None], foreseen[at], out=foreseen[at + 1])
+            foreseen[at + 1] += added[at]
+        white += self.seen[..., None] * foreseen[:, :, None, :]
+        return np.ascontiguousarray(white.transpose(1, 0, 2, 3)).reshape(grid, blocks * size, k)[:, :n]
 
     @cached_property
-    def steps(self) -> np.ndarray:
-        """Whitened columns that are 1 from point k on, shape (g, n, n)."""
-        return self.whiten(steps_from(self.t, np.arange(len(self.t))))
+    def steps(self) -> Asked:
+        """Columns that are 1 from point k on, k = n."""
+        return Asked(self.whiten(steps_from(self.t, np.arange(len(self.t)))))
 
     @cached_property
-    def bends(self) -> np.ndarray:
-        """Whitened columns that rise by one per unit of t from each :data:`BEND_EVERY`-th point on, shape (g, n, k)."""
-        return self.whiten(bends_from(self.t, np.arange(0, len(self.t), BEND_EVERY)))
+    def bends(self) -> Asked:
+        """Columns that rise by one per unit of t from each :data:`BEND_EVERY`-th point on."""
+        return Asked(self.whiten(bends_from(self.t, np.arange(0, len(self.t), BEND_EVERY))))
+
+    @cached_property
+    def line(self) -> Asked:
+        """The time itself as the one column."""
+        return Asked(self.whiten(self.t[:, None]))
+
+    @cached_property
+    def bending(self) -> np.ndarray:
+        """Slopes and steps that begin at a few evenly placed points, whitened, shape (g, n, k).
+
+        A change not yet in the regression must not pass for noise when priors are scaled by it.
+        """
+        n = len(self.t)
+        places = np.linspace(0, n, KNOTS + 2)[1:-1].astype(np.int64) if n >= LEAST_FOR_KNOTS else np.zeros(0, np.int64)
+        return self.whiten(np.concatenate([bends_from(self.t, places), steps_from(self.t, places)], axis=1))
+
+
+@dataclass(frozen=True)
+class Asked:
+    """Candidate columns, whitened once for all the regressions that they are added to, shape (g, n, k)."""
+
+    white: np.ndarray
+
+    @cached_property
+    def squares(self) -> np.ndarray:
+        """Sum of squares of each, shape (g, k)."""
+        return np.einsum("gnk,gnk->gk", self.white, self.white)
+
+    @cached_property
+    def rows(self) -> np.ndarray:
+        """The same turned round, shape (g, k, n), as products with one column read it fastest."""
+        return np.ascontiguousarray(self.white.transpose(0, 2, 1))
+
+    def only(self, some: np.ndarray) -> Asked:
+        """Return some of the candidates, a mask or places of shape (k,)."""
+        return Asked(self.white[:, :, some])
 
 
 def steps_from(t: np.ndarray, places: np.ndarray) -> np.ndarray:
@@ -154,24 +202,38 @@ def mixture_below(
 def mixture_interval(
     centre: np.ndarray, scale: np.ndarray, weight: np.ndarray, freedom: float, confidence: float
 ) -> tuple[float, float]:
-    """Two-sided interval of a weighted mixture of t-distributions, by ever finer grids."""
+    """Two-sided interval of a weighted mixture of t-distributions, by Newton's steps kept between known ends."""
     tail = (1 - confidence) / 2
     reach = -special.stdtrit(freedom, tail)
     some = weight > tail * 1e-3 / len(weight)
     centre, scale, weight = centre[some], scale[some], weight[some] / weight[some].sum()
+    share = np.array([tail, 1 - tail])
+    low = np.full(2, (centre - reach * scale).min())
+    high = np.full(2, (centre + reach * scale).max())
+    fine = FINE * float((high - low)[0])
+    x = np.array([weight @ (centre - reach * scale), weight @ (centre + reach * scale)])
+    for _ in range(MOST_STEPS):
+        off = mixture_below(x, centre, scale, weight, freedom) - share
+        low, high = np.where(off < 0, x, low), np.where(off < 0, high, x)
+        step = off / np.maximum(mixture_density(x, centre, scale, weight, freedom), 1e-300)
+        # Newton's step where it stays between the ends known so far, else their middle.
+        ahead = x - step
+        ahead = np.where((ahead > low) & (ahead < high), ahead, 0.5 * (low + high))
+        done = np.abs(ahead - x).max() <= fine
+        x = ahead
+        if done:
+            break
+    return float(x[0]), float(x[1])
 
-    def below(x: float) -> float:
-        return float(mixture_below(x, centre, scale, weight, freedom))
 
-    ends = []
-    for share in (tail, 1 - tail):
-        low, high = float((centre - reach * scale).min()), float((centre + reach * scale).max())
-        for _ in range(FINER):
-            grid = np.linspace(low, high, GRID)
-            k = min(bisect_left(grid, share, key=below), GRID - 1)
-            low, high = float(grid[max(k - 1, 0)]), float(grid[k])
-        ends.append(0.5 * (low + high))
-    return ends[0], ends[1]
+def mixture_density(
+    x: np.ndarray, centre: np.ndarray, scale: np.ndarray, weight: np.ndarray, freedom: float
+) -> np.ndarray:
+    """Density at x of a weighted mixture of t-distributions, shape of x; parts without a scale have none."""
+    z = np.divide(x[..., None] - centre, scale, out=np.full((*x.shape, len(centre)), np.inf), where=scale > 0)
+    norm = math.exp(math.lgamma((freedom + 1) / 2) - math.lgamma(freedom / 2)) / math.sqrt(freedom * math.pi)
+    height = np.divide(weight, scale, out=np.zeros(len(scale)), where=scale > 0)
+    return norm * ((1 + z * z / freedom) ** (-(freedom + 1) / 2) @ height)
 
 
 def tau_grid(t: np.ndarray, step: float = TAU_STEP) -> np.ndarray:
@@ -209,7 +271,7 @@ def whitener(
     return _whitener((t - t[0]).tobytes(), weight.tobytes(), taus.tobytes(), shares)
 
 
-@lru_cache(maxsize=4)
+@lru_cache(maxsize=8)
 def _whitener(t_bytes: bytes, weight_bytes: bytes, tau_bytes: bytes, shares: tuple[float, ...]) -> Whitener:
     t, weight, taus = (np.frombuffer(b) for b in (t_bytes, weight_bytes, tau_bytes))
     tau, share = (a.ravel() for a in np.meshgrid(taus, np.array(shares), indexing="ij"))
@@ -224,14 +286,40 @@ def _whitener(t_bytes: bytes, weight_bytes: bytes, tau_bytes: bytes, shares: tup
     for k in range(len(t) - 1):
         variance[k + 1] = variance[k] / (variance[k] + noise[k]) * shrunk[k] + renewed[k]
     total = variance + noise
+    # What is foreseen of the next point: a share of what was foreseen of this one, and of what it was.
     take = memory * (variance / total)[:-1]
     keep = memory * (noise / total)[:-1]
-    last = np.zeros((1, len(tau)))
-    keep, take = np.concatenate([keep, last]), np.concatenate([take, last])
-    precision, log_det = 1 / np.sqrt(total), np.log(total).sum(0)
-    for a in (tau, share, keep, take, precision, log_det):
+    made = _in_blocks(keep, take, 1 / np.sqrt(total))
+    log_det = np.log(total).sum(0)
+    for a in (tau, share, *made, log_det):
         a.setflags(write=False)
-    return Whitener(tau, share, t, keep, take, precision, log_det)
+    return Whitener(tau, share, t, *made, log_det)
+
+
+def _in_blocks(
+    keep: np.ndarray, take: np.ndarray, precision: np.ndarray
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """Return the transform by blocks: see :class:`Whitener` for what comes back."""
+    n, grid = precision.shape
+    blocks = -(-n // BLOCK)
+
+    def part(rows: np.ndarray) -> np.ndarray:
+        filled = np.zeros((blocks * BLOCK, grid))
+        filled[: len(rows)] = rows
+        return filled.reshape(blocks, BLOCK, grid).transpose(0, 2, 1)
+
+    keep, take, precision = part(keep), part(take), part(precision)
+    of_first = np.ones((blocks, grid))
+    of_points = np.zeros((blocks, grid, BLOCK))
+    inner, seen = np.zeros((blocks, grid, BLOCK, BLOCK)), np.zeros((blocks, grid, BLOCK))
+    for j in range(BLOCK):
+        seen[:, :, j] = -precision[:, :, j] * of_first
+        inner[:, :, j] = -precision[:, :, j, None] * of_points
+        inner[:, :, j, j] = precision[:, :, j]
+        of_points *= keep[:, :, j, None]
+        of_points[:, :, j] = take[:, :, j]
+        of_first = of_first * keep[:, :, j]
+    return inner, seen, of_points, of_first
 
 
 @dataclass(frozen=True)
@@ -316,9 +404,9 @@ def prepare(
     size = np.sqrt(np.mean(columns**2, axis=0))
     size[size == 0] = 1.0
     unit = float(np.std(y)) or 1.0
-    told = white.whiten(np.column_stack([columns / size, _bending(white.t), y / unit]))
+    told = white.whiten(np.column_stack([columns / size, y / unit]))
     x, z = told[:, :, :p], told[:, :, -1]
-    sd = _noise_sd(told[:, :, :-1], z)
+    sd = _noise_sd(np.concatenate([x, white.bending], axis=2), z)
     pull = sd[:, None] * unit / (expected * size)
     x = np.concatenate([x, pull[:, :, None] * np.eye(p)], axis=1)
     z = np.concatenate([z, np.zeros((len(z), p))], axis=1)
@@ -341,16 +429,6 @@ def prepare(
     )
     root = np.sqrt(squares / freedom)[:, None, None] * inverse * (unit / size)[:, None]
     return Base(white, q, rest * unit, squares * unit**2, sd * unit, wander, root, fit)
-
-
-def _bending(t: np.ndarray) -> np.ndarray:
-    """Return slopes and steps that begin at a few evenly placed points, shape (n, k).
-
-    A change not yet in the regression must not pass for noise when priors are scaled by it.
-    """
-    n = len(t)
-    places = np.linspace(0, n, KNOTS + 2)[1:-1].astype(np.int64) if n >= LEAST_FOR_KNOTS else np.zeros(0, np.int64)
-    return np.concatenate([bends_from(t, places), steps_from(t, places)], axis=1)
 
 
 def _noise_sd(x: np.ndarray, z: np.ndarray) -> np.ndarray:
@@ -389,23 +467,22 @@ class Answers:
         return Answers(self.log_evidence[:, some], self.coefficient[:, some], self.scale[:, some])
 
 
-def ask(base: Base, white: np.ndarray, expected: float) -> Answers:
+def ask(base: Base, asked: Asked, expected: float) -> Answers:
     """Add each candidate column alone to a regression.
 
     Parameters
     ----------
     base : Base
-    white : ndarray, shape (g, n, k)
+    asked : Asked
         Candidates, whitened by the base's transforms.
     expected : float
         Standard deviation expected of each coefficient beforehand.
     """
-    n, freedom = white.shape[1], base.fit.freedom
-    top = base.q[:, :n]
-    inner = np.matmul(top.transpose(0, 2, 1), white)
+    n, freedom = asked.white.shape[1], base.fit.freedom
+    inner = np.matmul(base.q[:, :n].transpose(0, 2, 1), asked.white)
     # q spans the priors' rows too, but candidates have none there: the projection needs only the top.
-    length = np.maximum(np.einsum("gnk,gnk->gk", white, white) - np.einsum("gpk,gpk->gk", inner, inner), 0.0)
-    along = np.matmul(white.transpose(0, 2, 1), base.rest[:, :n, None])[..., 0]
+    length = np.maximum(asked.squares - np.einsum("gpk,gpk->gk", inner, inner), 0.0)
+    along = np.matmul(asked.rows, base.rest[:, :n, None])[..., 0]
     # The prior is scaled by the noise that is left with the candidate in, not by what it explains.
     bare = np.maximum(base.squares[:, None] - along**2 / np.maximum(length, FLAT), 1e-24)
     pull = np.sqrt(bare / freedom) / expected

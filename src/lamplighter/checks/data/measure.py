@@ -26,7 +26,7 @@ class DataMeasures:
     split : Split
         Whether the record falls into two.
     scale : ScaleStep or None
-        The change of scale nearest to a ratio of units.
+        The change of scale nearest to a ratio of units; None where none can be within its tolerances.
     recent : int
         Readings in the last weeks of the node's record, those with a low battery left out.
     outside_share : float

@@ -117,7 +117,7 @@ class ScaleStep:
 
 
 def find_scale_step(history: NodeHistory, s: DataSettings) -> ScaleStep | None:
-    """Return the change of scale that comes nearest to a ratio of units, if any comes near.
+    """Return the change of scale that comes nearest to a ratio of units, if any may come within its tolerances.
 
     One step between two check-ins must equal a ratio of units; the readings before and after must differ by it, the
     highest of the weeks before and after as well, and the small steps must have grown by it: a process that truly
@@ -233,23 +233,31 @@ def _running_median(values: np.ndarray, width: int) -> np.ndarray:
 
 
 def _measured(time: np.ndarray, value: np.ndarray, cut: int, usual: bool, s: DataSettings) -> list[ScaleStep]:
-    """Measure a change of scale at a check-in, against the ratios nearest to the jump and to the change of grain."""
+    """Measure a change of scale at a check-in, against the ratios nearest to the jump and to the change of grain.
+
+    What costs little is measured first; ratios that it rules out are left there.
+    """
     short = value[max(cut - s.scale_check_ins, 0) : cut], value[cut : cut + s.scale_check_ins]
     days = _around(time, value, cut, s.scale_days * DAY_S)
     weeks = _around(time, value, cut, s.scale_weeks * 7 * DAY_S)
     if min(map(len, (*short, *days, *weeks))) < s.scale_check_ins // 2:
         return []
+    stir = float(np.median(np.abs(np.concatenate([np.diff(np.log(part)) for part in short]))))
+    if stir > s.scale_stir:
+        return []
     jump = math.log(value[cut] / value[cut - 1])
     sizes = {
         "instant": jump,
-        "near": _log_ratio(np.median(short[1]), np.median(short[0])),
-        "level": _log_ratio(np.median(days[1]), np.median(days[0])),
-        "extent": _log_ratio(quantile(weeks[1], 0.95), quantile(weeks[0], 0.95)),
-        "motion": _log_ratio(_motion(weeks[1][:NEAREST]), _motion(weeks[0][-NEAREST:])),
+        "near": _log_ratio(quantile(short[1], 0.5), quantile(short[0], 0.5)),
+        "level": _log_ratio(quantile(days[1], 0.5), quantile(days[0], 0.5)),
         "grain": _log_ratio(resolution(weeks[1][:NEAREST]), resolution(weeks[0][-NEAREST:])),
     }
-    stir = float(np.median(np.abs(np.concatenate([np.diff(np.log(part)) for part in short]))))
-    names = {nearest_ratio(likely) for likely in (jump, sizes["grain"]) if math.isfinite(likely)}
+    likely = {nearest_ratio(size) for size in (jump, sizes["grain"]) if math.isfinite(size)}
+    names = [(units, ratio) for units, ratio in sorted(likely) if _possible(sizes, ratio, usual, stir, s)]
+    if not names:
+        return []
+    sizes["extent"] = _log_ratio(quantile(weeks[1], 0.95), quantile(weeks[0], 0.95))
+    sizes["motion"] = _log_ratio(_motion(weeks[1][:NEAREST]), _motion(weeks[0][-NEAREST:]))
     return [
         ScaleStep(
             time=float(time[cut]),
@@ -260,8 +268,17 @@ def _measured(time: np.ndarray, value: np.ndarray, cut: int, usual: bool, s: Dat
             stir=stir,
             **{name: size - ratio for name, size in sizes.items()},
         )
-        for units, ratio in sorted(names)
+        for units, ratio in names
     ]
+
+
+def _possible(sizes: dict[str, float], ratio: float, usual: bool, stir: float, s: DataSettings) -> bool:
+    """Whether a change may come within its tolerances whatever extent and motion are; see :meth:`ScaleStep.score`."""
+    if abs(sizes["grain"] - ratio) <= s.scale_grain:
+        return True
+    near, level = abs(sizes["near"] - ratio), abs(sizes["level"] - ratio)
+    levels = level if usual else min(near, level)
+    return levels <= s.scale_level and abs(sizes["instant"] - ratio) <= s.scale_instant + stir
 
 
 def nearest_ratio(size: float) -> tuple[str, float]:

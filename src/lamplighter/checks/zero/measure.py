@@ -135,7 +135,8 @@ def analyse(
     """
     if len(rests.time) < s.min_rest_days or rests.time[-1] - rests.time[0] < s.min_span_days * DAY_S:
         return None, False
-    years = (rests.time - rests.time[0]) / YEAR_S
+    # By the day, since rests come one a day: nodes that rest on the same days share the transforms of the noise.
+    years = (rests.time // DAY_S - rests.time[0] // DAY_S) * (DAY_S / YEAR_S)
     others, sizes, warm = companions(rests, s)
     scales = Scales(
         step=s.usual_step_tolerances * tolerance,
