@@ -19,7 +19,7 @@ ALLOWED: dict[str, set[str]] = {
     "wording": set(),
     "settings": {"errors"},
     "fleet": {"errors"},
-    "checkins": {"fleet"},
+    "checkins": {"fleet", "stats"},
     "results": {"checkins", "errors", "wording", "tables"},
     "tables": {"results", "wording"},
     "stats": set(),

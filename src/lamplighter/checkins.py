@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from lamplighter.fleet import RegisterEntry, WorkEntry
+from lamplighter.stats.order import crowded, quantiles_within, stretches
 
 DAY_S = 86_400.0
 
@@ -133,9 +134,15 @@ class NodeHistory:
         return summarise_days(self)
 
     @cached_property
+    def day(self) -> np.ndarray:
+        """UTC day of each check-in, counted from 1970-01-01, shape (n,)."""
+        return day_of(self.time)
+
+    @cached_property
     def good_reading(self) -> np.ndarray:
         """Readings with those of bad quality taken out (NaN), shape (n,)."""
-        return np.where(self.quality == BAD, np.nan, self.reading)
+        bad = self.quality == BAD
+        return np.where(bad, np.nan, self.reading) if bad.any() else self.reading
 
     @cached_property
     def typical_interval_s(self) -> float:
@@ -145,44 +152,22 @@ class NodeHistory:
         """
         spacing = np.diff(self.time)
         spacing = spacing[spacing > 0]
-        if len(spacing) < 2:
-            return float("nan")
-        classes = np.round(np.log(spacing) / np.log(1.02)).astype(np.int64)
-        values, counts = np.unique(classes, return_counts=True)
-        padded = np.concatenate([[0], counts, [0]])
-        near = counts + np.where(np.diff(values, append=values[-1] + 9) == 1, padded[2:], 0)
-        near = near + np.where(np.diff(values, prepend=values[0] - 9) == 1, padded[:-2], 0)
-        best = values[np.argmax(near)]
-        return float(np.median(spacing[np.abs(classes - best) <= 1]))
+        return crowded(spacing) if len(spacing) >= 2 else float("nan")
 
 
-def _group_quantiles(group: np.ndarray, n_groups: int, values: np.ndarray, shares: tuple[float, ...]) -> np.ndarray:
-    """Quantiles of values within consecutive groups, linear between order statistics, shape (shares, n_groups)."""
-    keep = np.isfinite(values)
-    g, v = group[keep], values[keep]
-    size = np.bincount(g, minlength=n_groups)
-    first = np.concatenate([[0], np.cumsum(size)[:-1]])
-    v = _sorted_within(g, v, size, first)
-    out = np.full((len(shares), n_groups), np.nan)
-    some = size > 0
-    for row, share in enumerate(shares):
-        place = first[some] + share * (size[some] - 1)
-        low = np.floor(place).astype(np.int64)
-        high = np.minimum(low + 1, first[some] + size[some] - 1)
-        # Written so that equal neighbours give exactly their common value.
-        out[row, some] = v[low] + (place - low) * (v[high] - v[low])
-    return out
+def day_of(time: np.ndarray) -> np.ndarray:
+    """UTC day of each instant, counted from 1970-01-01, shape (n,)."""
+    return np.floor(time / DAY_S).astype(np.int64)
 
 
-def _sorted_within(group: np.ndarray, values: np.ndarray, size: np.ndarray, first: np.ndarray) -> np.ndarray:
-    """Sort values within consecutive groups: as rows of a table, unless it would be mostly empty."""
-    widest = int(size.max(initial=0))
-    if len(size) * widest > 4 * len(values):
-        return values[np.lexsort((values, group))]
-    table = np.full((len(size), widest), np.inf)
-    table[group, np.arange(len(values)) - first[group]] = values
-    table.sort(axis=1)
-    return table[np.arange(widest) < size[:, None]]
+def known_quantiles(values: np.ndarray, size: np.ndarray, shares: tuple[float, ...]) -> np.ndarray:
+    """Quantiles of the values that are known within consecutive stretches, shape (shares, k); NaN without any."""
+    known = np.isfinite(values)
+    if known.all():
+        return quantiles_within(values, size, shares)
+    counts = np.concatenate([[0], np.cumsum(known)])
+    ends = np.cumsum(size)
+    return quantiles_within(values[known], counts[ends] - counts[ends - size], shares)
 
 
 def summarise_days(history: NodeHistory) -> Daily:
@@ -198,18 +183,17 @@ def summarise_days(history: NodeHistory) -> Daily:
     Daily
         One entry a day that has a check-in.
     """
-    days, group = np.unique(np.floor(history.time / DAY_S).astype(np.int64), return_inverse=True)
-    n = len(days)
-    reading = _group_quantiles(group, n, history.good_reading, (0.0, 0.5, 1.0))
-    rssi = _group_quantiles(group, n, history.rssi_dbm, (0.1, 0.5))
-    battery = _group_quantiles(group, n, history.battery_v, (0.1, 0.5))
-    temperature = _group_quantiles(group, n, history.temperature_c, (0.0, 0.5))
+    first, size = stretches(history.day)
+    reading = known_quantiles(history.good_reading, size, (0.0, 0.5, 1.0))
+    rssi = known_quantiles(history.rssi_dbm, size, (0.1, 0.5))
+    battery = known_quantiles(history.battery_v, size, (0.1, 0.5))
+    temperature = known_quantiles(history.temperature_c, size, (0.0, 0.5))
     both = np.isfinite(history.battery_v) & np.isfinite(history.temperature_c)
-    counted = np.bincount(group[both], minlength=n)
-    total = np.bincount(group[both], weights=history.temperature_c[both], minlength=n)
+    counted = np.add.reduceat(both, first, dtype=np.int64)
+    total = np.add.reduceat(np.where(both, history.temperature_c, 0.0), first)
     return Daily(
-        day=days,
-        count=np.bincount(group, minlength=n),
+        day=history.day[first],
+        count=size,
         reading_low=reading[0],
         reading_median=reading[1],
         reading_high=reading[2],
@@ -219,7 +203,7 @@ def summarise_days(history: NodeHistory) -> Daily:
         battery_median=battery[1],
         temperature_low=temperature[0],
         temperature_median=temperature[1],
-        battery_temperature=np.divide(total, counted, out=np.full(n, np.nan), where=counted > 0),
+        battery_temperature=np.divide(total, counted, out=np.full(len(size), np.nan), where=counted > 0),
     )
 
 

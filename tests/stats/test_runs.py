@@ -17,6 +17,7 @@ from lamplighter.stats.runs import (
     run_durations,
     run_probability,
     tail_probability,
+    watched_until,
 )
 
 
@@ -44,7 +45,7 @@ def test_run_lengths_add_up_and_neighbours_differ(values):
 def test_a_gap_within_a_run_counts_no_more_than_the_longest_step():
     runs = encode_runs(np.array([1.0, 1, 1, 2]))
     time = np.array([0.0, 10, 500, 510])
-    assert run_durations(runs, time, longest_step=30, own_step=10).tolist() == [50, 10]
+    assert run_durations(runs, watched_until(time, longest_step=30), own_step=10).tolist() == [50, 10]
 
 
 # Schilling, College Math. J. 21 (1990) 196-207: of the 1024 sequences of ten tosses 773 have no head run over 3.

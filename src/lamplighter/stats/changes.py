@@ -286,9 +286,7 @@ class _Scan:
     @property
     def by_place(self) -> np.ndarray:
         """Posterior of the place, shape (k,)."""
-        return np.exp(
-            np.logaddexp.reduce(self.answers.log_evidence, axis=0) - logsum(self.answers.log_evidence)
-        )
+        return np.exp(np.logaddexp.reduce(self.answers.log_evidence, axis=0) - logsum(self.answers.log_evidence))
 
 
 def _scan(base: Base, t: np.ndarray, kind: str, scales: Scales, found: list[tuple[str, float]]) -> _Scan:

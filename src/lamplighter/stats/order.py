@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
+
 import numpy as np
 
 SPARSE = 4
@@ -18,36 +21,78 @@ def quantile(values: np.ndarray, share: float) -> float:
     share : float
         Between 0 and 1.
     """
-    place = share * (len(values) - 1)
-    low = int(place)
-    high = min(low + 1, len(values) - 1)
-    ordered = np.partition(values, (low, high))
-    a, b, part = float(ordered[low]), float(ordered[high]), place - low
-    return b - (b - a) * (1 - part) if part >= 0.5 else a + (b - a) * part
+    return quantiles(values, share)[0]
 
 
-def sorted_within(values: np.ndarray, size: np.ndarray) -> np.ndarray:
-    """Sort values within consecutive stretches.
+def quantiles(values: np.ndarray, *shares: float) -> list[float]:
+    """Return some quantiles from one partition of the values; see :func:`quantile`."""
+    last = len(values) - 1
+    places = [share * last for share in shares]
+    ends = [(int(place), min(int(place) + 1, last)) for place in places]
+    ordered = np.partition(values, sorted({k for pair in ends for k in pair}))
+    found = []
+    for place, (low, high) in zip(places, ends, strict=True):
+        a, b, part = float(ordered[low]), float(ordered[high]), place - low
+        found.append(b - (b - a) * (1 - part) if part >= 0.5 else a + (b - a) * part)
+    return found
+
+
+def stretches(group: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return where each stretch of equal neighbours begins and how long it is, shape (k,)."""
+    if not len(group):
+        nothing = np.zeros(0, dtype=np.int64)
+        return nothing, nothing
+    first = np.concatenate([[0], np.flatnonzero(group[1:] != group[:-1]) + 1])
+    return first, np.diff(first, append=len(group))
+
+
+def quantiles_within(values: np.ndarray, size: np.ndarray, shares: tuple[float, ...]) -> np.ndarray:
+    """Quantiles within consecutive stretches, linear between order statistics.
 
     Parameters
     ----------
     values : ndarray, shape (n,)
-        No infinite ones.
+        Neither NaN nor infinite.
     size : ndarray of int, shape (k,)
         Lengths of the stretches, n in all.
+    shares : tuple of float
 
     Returns
     -------
-    ndarray, shape (n,)
+    ndarray, shape (len(shares), k)
+        NaN where a stretch is empty.
+    """
+    pick, some = _ordered_within(values, size), size > 0
+    out = np.full((len(shares), len(size)), np.nan)
+    most = size[some] - 1
+    for row, share in enumerate(shares):
+        place = share * most
+        low = place.astype(np.int64)
+        a, b = pick(some, low), pick(some, np.minimum(low + 1, most))
+        # Written so that equal neighbours give exactly their common value.
+        out[row, some] = a + (place - low) * (b - a)
+    return out
+
+
+def ranked_within(values: np.ndarray, size: np.ndarray, rank: np.ndarray) -> np.ndarray:
+    """Order statistic of each of some consecutive stretches, none empty, by its rank from 0 on, shape (k,)."""
+    return _ordered_within(values, size)(np.ones(len(size), dtype=bool), rank)
+
+
+def _ordered_within(values: np.ndarray, size: np.ndarray) -> Callable[[np.ndarray, np.ndarray], np.ndarray]:
+    """Sort values within stretches; return what picks an order statistic of each of some stretches.
+
+    They are sorted as rows of a table, unless it would be mostly empty.
     """
     widest = int(size.max(initial=0))
     if len(size) * widest > SPARSE * len(values):
-        return values[np.lexsort((values, np.repeat(np.arange(len(size)), size)))]
-    filled = np.arange(widest) < size[:, None]
-    table = np.full(filled.shape, np.inf)
-    table[filled] = values
+        ordered = values[np.lexsort((values, np.repeat(np.arange(len(size)), size)))]
+        first = np.cumsum(size) - size
+        return lambda some, rank: ordered[first[some] + rank]
+    table = np.full((len(size), widest), np.inf)
+    table[np.arange(widest) < size[:, None]] = values
     table.sort(axis=1)
-    return table[filled]
+    return lambda some, rank: table[np.flatnonzero(some), rank]
 
 
 def largest(values: np.ndarray, count: int) -> np.ndarray:
@@ -58,3 +103,29 @@ def largest(values: np.ndarray, count: int) -> np.ndarray:
     else:
         places = np.arange(len(values))
     return places[np.argsort(-values[places], kind="stable")[:count]]
+
+
+def crowded(values: np.ndarray, width: float = 0.02) -> float:
+    """Return the middle of the values that crowd most: the median of the fullest of classes of equal ratios.
+
+    The classes beside the fullest count with it, so that a crowd that straddles an edge is not cut.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+        Positive; at least one.
+    width : float
+        Width of a class, as a share of the value.
+    """
+    distinct, counts = np.unique(values, return_counts=True)
+    classes = np.round(np.log(distinct) / math.log1p(width)).astype(np.int64)
+    first, _ = stretches(classes)
+    names, sizes = classes[first], np.add.reduceat(counts, first)
+    beside = np.diff(names) == 1
+    near = sizes.copy()
+    near[:-1] += np.where(beside, sizes[1:], 0)
+    near[1:] += np.where(beside, sizes[:-1], 0)
+    inside = np.abs(classes - names[np.argmax(near)]) <= 1
+    total = np.cumsum(counts[inside])
+    middle = np.searchsorted(total, [(total[-1] - 1) // 2, total[-1] // 2], side="right")
+    return float(distinct[inside][middle].mean())

@@ -50,13 +50,21 @@ def encode_runs(*columns: np.ndarray) -> Runs:
     return Runs(start, np.diff(start, append=n))
 
 
-def run_durations(runs: Runs, time: np.ndarray, longest_step: float, own_step: float) -> np.ndarray:
-    """Return how long each run was watched [units of time], shape (n_runs,).
+def watched_until(time: np.ndarray, longest_step: float) -> np.ndarray:
+    """Return how long the series was watched until each member [units of time], shape (n,).
 
     Steps between members count up to ``longest_step``: a gap proves nothing about what happened in it.
-    Every run gets ``own_step`` on top, the time its last member stands for.
     """
-    watched = np.concatenate([[0.0], np.cumsum(np.minimum(np.diff(time), longest_step))])
+    watched = np.zeros(len(time))
+    np.cumsum(np.minimum(np.diff(time), longest_step), out=watched[1:])
+    return watched
+
+
+def run_durations(runs: Runs, watched: np.ndarray, own_step: float) -> np.ndarray:
+    """Return how long each run was watched [units of time], shape (n_runs,).
+
+    Every run gets ``own_step`` on top of what was ``watched`` between its members, the time its last one stands for.
+    """
     return watched[runs.last] - watched[runs.start] + own_step
 
 

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy import special, stats
 
 from lamplighter.stats.noise import Fit, averaged, regress, whitener
+from lamplighter.stats.order import quantile
 from lamplighter.stats.proportions import normal_quantile
 
 MOST_PAIRS = 400_000
@@ -134,10 +136,20 @@ def pair_slopes(t: np.ndarray, y: np.ndarray, most: int = MOST_PAIRS) -> tuple[n
     share : float
         Share of all pairs that was used.
     """
+    slopes, share = _slopes_of_pairs(t, y, most)
+    return np.sort(slopes), share
+
+
+def median_slope(t: np.ndarray, y: np.ndarray) -> float:
+    """Median of the slopes of pairs of points, as :func:`theil_sen` has it, without an interval."""
+    return quantile(_slopes_of_pairs(t, y, MOST_PAIRS)[0], 0.5)
+
+
+def _slopes_of_pairs(t: np.ndarray, y: np.ndarray, most: int) -> tuple[np.ndarray, float]:
     n = len(t)
     every = n * (n - 1) // 2
     if every <= most:
-        i, j = np.triu_indices(n, 1)
+        i, j = _every_pair(n)
     else:
         step = -(-every // most) | 1
         parts = [np.arange(k + 1 + (k % step), n, step) for k in range(n - 1)]
@@ -145,8 +157,15 @@ def pair_slopes(t: np.ndarray, y: np.ndarray, most: int = MOST_PAIRS) -> tuple[n
         j = np.concatenate(parts)
     dt = t[j] - t[i]
     apart = dt > 0
-    slopes = np.sort((y[j] - y[i])[apart] / dt[apart])
+    rise = y[j] - y[i]
+    slopes = rise / dt if apart.all() else rise[apart] / dt[apart]
     return slopes, (len(i) / every if every else 1.0)
+
+
+@lru_cache(maxsize=2)
+def _every_pair(n: int) -> tuple[np.ndarray, np.ndarray]:
+    """Return the places of all pairs of n points; series averaged to one number of points share them."""
+    return np.triu_indices(n, 1)
 
 
 def theil_sen(
@@ -437,7 +456,7 @@ def _shifted(t: np.ndarray, y: np.ndarray, fit: Fit, span: float, confidence: fl
     A rank interval widened by a large factor would run into the slopes of close pairs, which say
     nothing of the trend; the regression's interval does not.
     """
-    slope = float(np.median(pair_slopes(t, y)[0]))
+    slope = median_slope(t, y)
     low, high = (end / span for end in fit.interval(1, confidence))
     line = t - t.mean()
     rest = y - y.mean() - line * float(line @ y) / float(line @ line)
@@ -451,8 +470,9 @@ def _shifted(t: np.ndarray, y: np.ndarray, fit: Fit, span: float, confidence: fl
 
 def tamed(t: np.ndarray, y: np.ndarray) -> np.ndarray:
     """Values drawn in to within a few robust deviations of the line of median slope: outliers keep their sign only."""
-    line = theil_sen(t, y)
-    rest = y - line.intercept - line.slope * t
+    slope = median_slope(t, y)
+    rest = y - slope * t
+    rest -= np.median(y) - slope * np.median(t)
     middle = float(np.median(rest))
     reach = FARTHEST * 1.4826 * float(np.median(np.abs(rest - middle)))
     return y - rest + np.clip(rest, middle - reach, middle + reach) if reach > 0 else y

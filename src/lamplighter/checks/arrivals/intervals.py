@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lamplighter.stats.order import stretches
+
 MOST_STATES = 5
 """Different intervals considered for one node, the fast ones included."""
 NEAR = 0.15
@@ -96,11 +98,12 @@ def candidates(spacing: np.ndarray, stated_s: float | None) -> np.ndarray:
     least = max(FEW, 0.002 * len(logs))
     found: list[float] = []
     for _ in range(3 * MOST_STATES):
-        crowd = np.searchsorted(logs, logs + 2 * NEAR, side="right") - np.arange(len(logs))
+        starts = stretches(logs)[0]  # of equal spacings the first has the greatest crowd
+        crowd = np.searchsorted(logs, logs[starts] + 2 * NEAR, side="right") - starts
         if not len(logs) or crowd.max() < least or len(found) == MOST_STATES:
             break
-        first = int(np.argmax(crowd))
-        middle = float(np.median(logs[first : first + crowd[first]]))
+        first, size = int(starts[np.argmax(crowd)]), int(crowd.max())
+        middle = float(np.median(logs[first : first + size]))
         inside = np.abs(logs - middle) <= NEAR
         if not found or keeps_to(np.abs(raw - middle) <= NEAR):
             found.append(float(np.median(logs[inside])))
@@ -222,7 +225,8 @@ def infer_schedule(time: np.ndarray, stated_s: float | None, short_spell_s: floa
         return None
     common = states[np.argmax([np.sum(np.abs(spacing / s - 1) < NEAR) for s in states])]
     jitter = spread(spacing, float(common))
-    path = best_path(log_likelihood(spacing, states, jitter)) if len(spacing) else np.zeros(0, np.int64)
+    alone = len(states) == 1 or not len(spacing)
+    path = np.zeros(len(spacing), np.int64) if alone else best_path(log_likelihood(spacing, states, jitter))
     states = refined(spacing, path, states)
     interval = states[path]
     first = np.flatnonzero(np.diff(path, prepend=-1))

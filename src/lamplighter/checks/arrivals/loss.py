@@ -9,9 +9,10 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from scipy import stats
 
+from lamplighter.stats.order import quantiles
 from lamplighter.stats.proportions import two_share_p
 
-HOUR_S, DAY_S = 3_600.0, 86_400.0
+HOUR_S = 3_600.0
 MOST_MISSED = 6
 """Longer gaps are silences with causes of their own and say nothing of single losses."""
 LEAST_LOST = 20
@@ -59,7 +60,7 @@ class LossPattern:
 def local_hour(time: np.ndarray, zone: str) -> np.ndarray:
     """Hour of the local day, 0 to 23, shape (n,)."""
     if zone == "UTC" or not len(time):
-        return (time % DAY_S // HOUR_S).astype(np.int64)
+        return hour_of(time)
     hours = np.floor(time / HOUR_S).astype(np.int64)
     unique, back = np.unique(hours // 6, return_inverse=True)
     place = ZoneInfo(zone)
@@ -69,16 +70,21 @@ def local_hour(time: np.ndarray, zone: str) -> np.ndarray:
             for h in unique.tolist()
         ]
     )
-    return ((time + offset[back]) % DAY_S // HOUR_S).astype(np.int64)
+    return hour_of(time + offset[back])
+
+
+def hour_of(time: np.ndarray) -> np.ndarray:
+    """Hour of the day in seconds since some midnight, shape (n,)."""
+    return np.floor(time / HOUR_S).astype(np.int64) % 24
 
 
 def contrast(values: np.ndarray, lost: np.ndarray) -> Contrast:
     """Compare the share of rows followed by a loss between the lowest and highest quarter of a quantity."""
     known = np.isfinite(values)
-    v, y = values[known], lost[known]
+    v, y = (values, lost) if known.all() else (values[known], lost[known])
     if y.sum() < LEAST_LOST:
         return Contrast(np.nan, np.nan, np.nan)
-    lower, upper = np.quantile(v, [0.25, 0.75])
+    lower, upper = quantiles(v, 0.25, 0.75)
     if lower == upper:
         return Contrast(np.nan, np.nan, np.nan)
     (a, of_a), (b, of_b) = ((np.count_nonzero(y & part), np.count_nonzero(part)) for part in (v <= lower, v >= upper))

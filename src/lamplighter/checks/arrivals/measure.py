@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lamplighter.checkins import COMPRESSED, DAY_S, NodeHistory
+from lamplighter.checkins import COMPRESSED, DAY_S, NodeHistory, day_of
 from lamplighter.checks.arrivals.counter import counted_steps, repeats
 from lamplighter.checks.arrivals.intervals import Schedule, first_sendings, infer_schedule, interleaved_share
 from lamplighter.checks.arrivals.loss import MOST_MISSED, LossPattern, loss_pattern
@@ -181,8 +181,9 @@ def longest(gaps: Gaps, most: int) -> tuple[Gaps, int]:
 
 def by_day(time: np.ndarray, due: np.ndarray, until: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Count received and missed check-ins by UTC day, from the first check-in to the present."""
-    first = int(time[0] // DAY_S)
-    day = np.arange(first, max(int(until // DAY_S), int(time[-1] // DAY_S)) + 1)
-    received = np.bincount((time // DAY_S).astype(np.int64) - first, minlength=len(day))
-    missed = np.bincount(np.clip((due // DAY_S).astype(np.int64) - first, 0, len(day) - 1), minlength=len(day))
+    days = day_of(time)
+    first = int(days[0])
+    day = np.arange(first, max(int(until // DAY_S), int(days[-1])) + 1)
+    received = np.bincount(days - first, minlength=len(day))
+    missed = np.bincount(np.clip(day_of(due) - first, 0, len(day) - 1), minlength=len(day))
     return day, received.astype(np.int32), missed.astype(np.int32)

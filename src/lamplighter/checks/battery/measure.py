@@ -6,10 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lamplighter.checkins import BAD, DAY_S, NodeHistory
+from lamplighter.checkins import BAD, DAY_S, NodeHistory, day_of
 from lamplighter.checks.battery.lives import Swap, find_swaps, merge_swaps
 from lamplighter.checks.battery.observe import Temperature, Track, observe
 from lamplighter.settings import Settings
+from lamplighter.stats.order import ranked_within, stretches
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +82,7 @@ def measure(history: NodeHistory, settings: Settings) -> BatteryMeasures:
         invalid=invalid_share(history, track),
         swaps=tuple(swaps),
         noise=raw.noise,
-        days=len(np.unique(np.floor(track.time / DAY_S))),
+        days=len(np.unique(day_of(track.time))),
         voltages=len(raw.time),
         first=float(raw.time[0]),
         last=float(raw.time[-1]),
@@ -92,12 +93,8 @@ def check_in_rate(history: NodeHistory, track: Track, window_days: int = 7) -> n
     """Return check-ins sent a day around each bin: a day over the median spacing, smoothed over a week."""
     if len(history) < 3:
         return np.ones(len(track))
-    day = np.floor(history.time[1:] / DAY_S).astype(np.int64)
-    spacing = np.diff(history.time)
-    days, first = np.unique(day, return_index=True)
-    order = np.lexsort((spacing, day))
-    size = np.diff(np.append(first, len(day)))
-    middle = spacing[order][first + size // 2]
+    first, size = stretches(history.day[1:])
+    days, middle = history.day[1:][first], ranked_within(np.diff(history.time), size, size // 2)
     half = window_days // 2
     padded = np.pad(middle, half, mode="edge")
     smooth = np.median(np.lib.stride_tricks.sliding_window_view(padded, window_days), axis=1)
@@ -107,9 +104,9 @@ def check_in_rate(history: NodeHistory, track: Track, window_days: int = 7) -> n
 def invalid_share(history: NodeHistory, track: Track) -> np.ndarray:
     """Return the share of check-ins on each bin's day that carry no usable reading; 0 for nodes that never have one."""
     bad = (history.quality == BAD) | ~np.isfinite(history.reading)
-    if bad.all():
+    if bad.all() or not bad.any():
         return np.zeros(len(track))
-    days, group = np.unique(np.floor(history.time / DAY_S).astype(np.int64), return_inverse=True)
-    share = np.bincount(group, weights=bad) / np.bincount(group)
-    place = np.searchsorted(days, np.floor(track.time / DAY_S).astype(np.int64))
+    first, size = stretches(history.day)
+    days, share = history.day[first], np.add.reduceat(bad, first, dtype=np.int64) / size
+    place = np.searchsorted(days, day_of(track.time))
     return share[np.minimum(place, len(days) - 1)]

@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lamplighter.checkins import DAY_S, NodeHistory, _group_quantiles
+from lamplighter.checkins import DAY_S, NodeHistory, known_quantiles
 from lamplighter.settings.battery import BatterySettings
+from lamplighter.stats.order import quantile, stretches
 
 NORMAL_P90 = 1.2815515594
 HINGE_C = 0.0
@@ -124,8 +125,8 @@ def quick_noise(volts: np.ndarray) -> float:
     moved = steps[steps > 1e-9]
     if not len(moved):
         return 0.0
-    rounding = float(np.quantile(moved, 0.02)) / np.sqrt(12.0)
-    return max(float(1.4826 * np.median(steps) / np.sqrt(2)), min(rounding, float(np.std(volts))))
+    rounding = quantile(moved, 0.02) / np.sqrt(12.0)
+    return max(float(1.4826 * quantile(steps, 0.5) / np.sqrt(2)), min(rounding, float(np.std(volts))))
 
 
 def bin_means(group: np.ndarray, n: int, values: np.ndarray) -> np.ndarray:
@@ -152,8 +153,8 @@ def fit_temperature(time: np.ndarray, volts: np.ndarray, temperature: np.ndarray
     """
     if not np.isfinite(temperature).all() or len(time) < 40:
         return Temperature()
-    bins, group = np.unique(np.floor(time / (DAY_S / 4)).astype(np.int64), return_inverse=True)
-    n = len(bins)
+    _, size = stretches(np.floor(time / (DAY_S / 4)))
+    n, group = len(size), np.repeat(np.arange(len(size)), size)
     if n < 24:
         return Temperature()
     features = np.stack([temperature, np.minimum(temperature, HINGE_C)])
@@ -180,22 +181,22 @@ def fit_temperature(time: np.ndarray, volts: np.ndarray, temperature: np.ndarray
 
 def make_track(raw: Raw, width: float) -> Track:
     """Summarise a node's voltages by bins of ``width`` seconds."""
-    bins, group = np.unique(np.floor(raw.time / width).astype(np.int64), return_inverse=True)
-    n = len(bins)
-    low, high = _group_quantiles(group, n, raw.adjusted, (0.1, 0.9))
+    _, size = stretches(np.floor(raw.time / width))
+    n, group = len(size), np.repeat(np.arange(len(size)), size)
+    low, high = known_quantiles(raw.adjusted, size, (0.1, 0.9))
     level = bin_means(group, n, np.clip(raw.adjusted, low[group], high[group]))
     seen = np.isfinite(raw.temperature)
     cold = np.full(n, np.nan)
     mean_t = np.full(n, np.nan)
     if seen.any():
-        cold = _group_quantiles(group, n, raw.temperature, (0.1,))[0]
+        cold = known_quantiles(raw.temperature, size, (0.1,))[0]
         mean_t = bin_means(group, n, np.nan_to_num(raw.temperature))
     return Track(
         time=bin_means(group, n, raw.time - raw.time[0]) + raw.time[0],
         volts=level,
         temperature=mean_t,
         coldest=cold,
-        count=np.bincount(group, minlength=n),
+        count=size,
         drop=np.maximum(level - low - NORMAL_P90 * raw.noise, 0.0),
         swing=high - low,
     )

@@ -9,6 +9,7 @@ import numpy as np
 
 from lamplighter.checkins import NodeHistory
 from lamplighter.settings.data import DataSettings
+from lamplighter.stats.order import crowded
 
 CHANNELS = ("battery_v", "rssi_dbm", "reading", "temperature_c")
 LOOK = 4
@@ -61,12 +62,7 @@ def intervals(history: NodeHistory) -> list[float]:
     """Intervals that two interleaved nodes may have [s]: the spacing of every second check-in, and the register's."""
     second = history.time[2:] - history.time[:-2]
     second = second[second > 0]
-    found = []
-    if len(second):
-        classes = np.round(np.log(second) / np.log(1.02)).astype(np.int64)
-        values, counts = np.unique(classes, return_counts=True)
-        best = values[np.argmax(counts)]
-        found.append(float(np.median(second[np.abs(classes - best) <= 1])))
+    found = [crowded(second)] if len(second) else []
     if history.entry.interval_s and not any(abs(history.entry.interval_s / f - 1) < 0.02 for f in found):
         found.append(history.entry.interval_s)
     return found
@@ -110,10 +106,10 @@ def _told(
     sizes, told = np.zeros((len(which), len(CHANNELS))), np.zeros((len(which), len(CHANNELS)), dtype=bool)
     sure = np.zeros(len(which), dtype=bool)
     for k, name in enumerate(CHANNELS) if tight.any() else ():
-        size, t = group_difference(_blocked(getattr(history, name), which, s.block_rows), second)
-        told[:, k] = tight & (np.abs(t) >= s.split_t)
-        sure |= tight & (np.abs(t) >= s.split_sure_t) & (name in OWN)
-        sizes[:, k] = np.abs(size)
+        size, t = group_difference(_blocked(getattr(history, name), which[tight], s.block_rows), second[tight])
+        told[tight, k] = np.abs(t) >= s.split_t
+        sure[tight] |= (np.abs(t) >= s.split_sure_t) & (name in OWN)
+        sizes[tight, k] = np.abs(size)
     return (told.sum(axis=1) >= s.split_channels) | sure, told, sizes, apart
 
 
@@ -165,9 +161,11 @@ def group_difference(values: np.ndarray, second: np.ndarray) -> tuple[np.ndarray
     size, t : ndarray, shape (blocks,)
         Mean difference second minus first, and how many standard errors it is; 0 where it cannot be told.
     """
-    near, near_t, n = _by_neighbours(values, second)
-    mean, mean_t = _by_means(values, second)
-    return np.where(n >= LEAST, near, mean), np.where(n >= LEAST, near_t, mean_t)
+    size, t, n = _by_neighbours(values, second)
+    few = n < LEAST
+    if few.any():
+        size[few], t[few] = _by_means(values[few], second[few])
+    return size, t
 
 
 def _by_neighbours(values: np.ndarray, second: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

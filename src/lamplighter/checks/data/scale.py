@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lamplighter.checkins import DAY_S, NodeHistory
+from lamplighter.checkins import DAY_S, NodeHistory, day_of
 from lamplighter.settings.data import DataSettings
-from lamplighter.stats.order import largest, quantile, sorted_within
+from lamplighter.stats.order import largest, quantile, ranked_within, stretches
 
 PSI = 6_894.757293168361
 """Pascals in a pound-force a square inch (BIPM SI brochure, international foot and pound)."""
@@ -211,10 +211,8 @@ def _middle(rows: np.ndarray) -> np.ndarray:
 
 def day_shift(time: np.ndarray, log: np.ndarray, near: np.ndarray, width: int) -> np.ndarray:
     """Return how far the daily middle of the days after each place lies above that of the days before, shape (k,)."""
-    days = np.floor(time / DAY_S).astype(np.int64)
-    first = np.flatnonzero(np.diff(days, prepend=days[0] - 1))
-    size = np.diff(first, append=len(days))
-    middle = sorted_within(log, size)[first + size // 2]
+    first, size = stretches(day_of(time))
+    middle = ranked_within(log, size, size // 2)
     before, after = _running_median(middle, width), _running_median(middle[::-1], width)[::-1]
     place = np.searchsorted(first, near, side="right") - 1
     return np.nan_to_num(
@@ -302,7 +300,7 @@ def _motion(value: np.ndarray) -> float:
 
 def resolution(value: np.ndarray) -> float:
     """Return the spacing of the different values of a reading; 0 where there are too few to know."""
-    spacing = np.diff(np.unique(value))
+    spacing = np.diff(np.sort(value))
     spacing = spacing[spacing > value.max() * ROUNDING]
     return quantile(spacing, 0.2) if len(spacing) >= LEAST_VALUES else 0.0
 

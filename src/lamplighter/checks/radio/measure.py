@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lamplighter.checkins import DAY_S, NodeHistory
+from lamplighter.checkins import DAY_S, NodeHistory, day_of
 from lamplighter.settings import Settings
 from lamplighter.settings.radio import RadioSettings
 from lamplighter.stats.changes import Explanation, Scales, explain
-from lamplighter.stats.order import sorted_within
+from lamplighter.stats.order import quantiles_within, stretches
 
 YEAR_D = 365.25
 RESETS = ("antenna changed", "moved")
@@ -107,19 +107,9 @@ def measure(history: NodeHistory, settings: Settings) -> RadioMeasure:
 
 def daily_quantiles(time: np.ndarray, flat: np.ndarray, raw: np.ndarray) -> tuple[np.ndarray, ...]:
     """Return days, number of rows, median of one quantity and 10th percentile of another by day."""
-    group = (time // DAY_S).astype(np.int64)
-    first = np.flatnonzero(np.diff(group, prepend=group[0] - 1))
-    count = np.diff(first, append=len(group))
-    return group[first], count, _within(flat, first, count, 0.5), _within(raw, first, count, 0.1)
-
-
-def _within(values: np.ndarray, first: np.ndarray, count: np.ndarray, share: float) -> np.ndarray:
-    """Return a quantile of each stretch of values, linear between order statistics."""
-    ordered = sorted_within(values, count)
-    place = first + share * (count - 1)
-    low = np.floor(place).astype(np.int64)
-    high = np.minimum(low + 1, first + count - 1)
-    return ordered[low] + (place - low) * (ordered[high] - ordered[low])
+    day = day_of(time)
+    first, count = stretches(day)
+    return day[first], count, quantiles_within(flat, count, (0.5,))[0], quantiles_within(raw, count, (0.1,))[0]
 
 
 def daily_pattern(time: np.ndarray, rssi: np.ndarray) -> np.ndarray:
@@ -127,7 +117,7 @@ def daily_pattern(time: np.ndarray, rssi: np.ndarray) -> np.ndarray:
 
     A day of which only the nights arrived must not look weaker than the others.
     """
-    hour = (time % DAY_S // 3600).astype(np.int64)
+    hour = np.floor(time / 3600).astype(np.int64) % 24
     middle = float(np.median(rssi))
     near = np.clip(rssi, middle - 15, middle + 15)
     count = np.bincount(hour, minlength=24)

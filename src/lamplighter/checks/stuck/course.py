@@ -9,8 +9,8 @@ from functools import cached_property
 import numpy as np
 
 from lamplighter.settings.stuck import StuckSettings
-from lamplighter.stats.order import quantile
-from lamplighter.stats.runs import Runs, encode_runs, run_durations
+from lamplighter.stats.order import largest, quantile, quantiles
+from lamplighter.stats.runs import Runs, encode_runs, run_durations, watched_until
 
 LONG_RUNS = 600
 """Longest runs kept to compare one with."""
@@ -39,8 +39,9 @@ class Range:
     @cached_property
     def nearly_all(self) -> float:
         """Range without the lowest and the highest hundredth; never 0."""
-        low, high = self.limits
-        return quantile(self.value, 0.99) - quantile(self.value, 0.01) or (high - low) or 1.0
+        lowest, highest = self.limits
+        low, high = quantiles(self.value, 0.01, 0.99)
+        return high - low or (highest - lowest) or 1.0
 
     @cached_property
     def steps(self) -> np.ndarray:
@@ -54,6 +55,13 @@ class Range:
         return np.sort(self.steps)
 
     @cached_property
+    def sums(self) -> tuple[float, np.ndarray, np.ndarray]:
+        """Mean, and running sums of the readings less it and of their squares, from nothing on, shape (n + 1,)."""
+        middle = float(self.value.mean())
+        centred = self.value - middle
+        return middle, running_sum(centred), running_sum(centred**2)
+
+    @cached_property
     def resolution(self) -> float:
         """Smallest usual step: the 2 % quantile of the steps; 0 when it never moves."""
         return quantile(self.steps, 0.02) if len(self.steps) else 0.0
@@ -61,7 +69,10 @@ class Range:
 
 def usual_range(value: np.ndarray) -> float:
     """Range of some readings without the lowest and the highest twentieth, which may be wild."""
-    return quantile(value, 0.95) - quantile(value, 0.05) if len(value) else 0.0
+    if not len(value):
+        return 0.0
+    low, high = quantiles(value, 0.05, 0.95)
+    return high - low
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +88,12 @@ class Course:
     """Resolution of the reading."""
     wide: bool
     """Whether the reading has a range at all."""
+    clock: np.ndarray
+    """Time watched until each reading, gaps counted only in part [s]."""
+
+    def watched(self, runs: Runs) -> np.ndarray:
+        """Return how long each of some runs was watched [s]."""
+        return run_durations(runs, self.clock, self.interval)
 
 
 def course_of(
@@ -87,7 +104,8 @@ def course_of(
     interval = interval if math.isfinite(interval) and interval > 0 else 1.0
     whole = Range(value)
     wide = len(value) >= s.min_check_ins and whole.usual > 0
-    return Course(time, value, whole, runs, interval, whole.resolution, wide)
+    clock = watched_until(time, s.gap_intervals * interval)
+    return Course(time, value, whole, runs, interval, whole.resolution, wide, clock)
 
 
 def banded(course: Course, band: float, shift: float) -> Course:
@@ -110,8 +128,8 @@ def creeping(course: Course, s: StuckSettings) -> Creep:
     best = None
     for shift in (0.0, 0.5):
         runs = encode_runs(np.floor(course.value / (2 * course.step) + shift + 0.25))
-        watched = run_durations(runs, course.time, s.gap_intervals * course.interval, course.interval)
-        order = np.argsort(-watched, kind="stable")[:LONG_RUNS]
+        watched = course.watched(runs)
+        order = largest(watched, LONG_RUNS)
         first, last = runs.start[order], runs.last[order]
         creep = Creep(watched[order], course.time[first], course.time[last], course.value[(first + last) // 2])
         usual = float(creep.watched[1 : 1 + max(s.tail_runs)].sum())
@@ -143,18 +161,19 @@ class Field:
     limits: tuple[float, float]
     slack: float
     all_watched: np.ndarray
+    watched_in_all: float
     creep: Creep | None
 
 
 def field_of(course: Course, watched: np.ndarray, s: StuckSettings, band: float, creep: Creep | None) -> Field:
     """Pick the longest runs of a course and measure what is needed to judge one among them."""
     value, runs = course.value, course.runs
-    order = np.argsort(-watched, kind="stable")[:LONG_RUNS]
+    order = largest(watched, LONG_RUNS)
     first, last = runs.start[order], runs.last[order]
     level = value[(first + last) // 2]
     near = 2 * max(course.step, band)
     low, high = course.whole.limits
-    mean, spread = _moments(value, first, last)
+    mean, spread = _moments(course.whole, first, last) if band > 0 else (level, np.zeros(len(order)))
     after = value[np.minimum(last + 1, len(value) - 1)]
     return Field(
         course=course,
@@ -169,25 +188,30 @@ def field_of(course: Course, watched: np.ndarray, s: StuckSettings, band: float,
         rests=(watched[order] >= s.rest_hours * 3600) & (runs.length[order] >= s.rest_check_ins),
         jumped=np.abs(after - value[last]) > max(near / 2, course.step),
         mean=mean,
-        liveliness=spread if band > 0 else np.zeros(len(order)),
+        liveliness=spread,
         steps=course.whole.sorted_steps,
         usual=course.whole.nearly_all,
         limits=(low, high),
         slack=near + ZERO_SHARE * max(abs(high), abs(low)),
         all_watched=watched,
+        watched_in_all=float(watched.sum()),
         creep=creep,
     )
 
 
-def _moments(value: np.ndarray, first: np.ndarray, last: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _moments(whole: Range, first: np.ndarray, last: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return mean and standard deviation of the readings within each run, shape (n_runs,)."""
-    middle = value.mean()
-    centred = value - middle
-    sums = np.concatenate([[0.0], np.cumsum(centred)])
-    squares = np.concatenate([[0.0], np.cumsum(centred**2)])
+    middle, sums, squares = whole.sums
     n = last - first + 1
     mean = (sums[last + 1] - sums[first]) / n
     return mean + middle, np.sqrt(np.maximum((squares[last + 1] - squares[first]) / n - mean**2, 0.0))
+
+
+def running_sum(values: np.ndarray) -> np.ndarray:
+    """Return the sum of the first k values for k from 0 on, shape (n + 1,)."""
+    total = np.zeros(len(values) + 1)
+    np.cumsum(values, out=total[1:])
+    return total
 
 
 def _rest_levels(watched: np.ndarray, level: np.ndarray, near: float, s: StuckSettings) -> np.ndarray:

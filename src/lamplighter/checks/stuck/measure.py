@@ -14,10 +14,13 @@ from lamplighter.checks.stuck.spikes import Spikes, measure_spikes
 from lamplighter.checks.stuck.stand import SUSPECT_P, Stand
 from lamplighter.settings import Settings
 from lamplighter.settings.stuck import StuckSettings
+from lamplighter.stats.order import quantile
 from lamplighter.stats.runs import encode_runs
 
 CHANNELS = ("battery_v", "rssi_dbm", "temperature_c")
 """Channels that show whether the record as a whole is alive."""
+LITTLE = 0.005
+"""A run of less than this share of the readings does not move the twentieths that bound their usual range."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -69,7 +72,7 @@ def measure(history: NodeHistory, settings: Settings) -> StuckMeasures:
         stands += find_stands(course, s, band)
     beside = {name: getattr(history, name)[usable] for name in CHANNELS}
     volts = history.battery_v[np.isfinite(history.battery_v)]
-    usual_v = float(np.quantile(volts, 0.9)) if len(volts) else math.nan
+    usual_v = quantile(volts, 0.9) if len(volts) else math.nan
     return StuckMeasures(
         check_ins=len(time),
         span_s=float(time[-1] - time[0]) if len(time) else 0.0,
@@ -79,7 +82,9 @@ def measure(history: NodeHistory, settings: Settings) -> StuckMeasures:
         frozen=frozen_records(history, s),
         usual_v=usual_v,
         failure_ma=failure_currents(time, value, s) if history.entry.unit.strip().lower() == "ma" else (),
-        spikes=measure_spikes(time, value, history.battery_v[usable], history.entry.cutoff_v, usual_v, s),
+        spikes=measure_spikes(
+            time, value, history.battery_v[usable], history.entry.cutoff_v, usual_v, course.whole.usual, s
+        ),
     )
 
 
@@ -88,6 +93,8 @@ def usual_levels(course: Course) -> float:
     if course.step == 0:
         return math.nan
     longest = int(np.argmax(course.runs.length))
+    if course.runs.length[longest] < LITTLE * len(course.value):
+        return course.whole.usual / course.step
     outside = np.delete(course.value, np.s_[course.runs.start[longest] : course.runs.last[longest] + 1])
     return usual_range(outside) / course.step if len(outside) else math.nan
 
@@ -137,7 +144,10 @@ def frozen_records(history: NodeHistory, s: StuckSettings) -> tuple[Stand, ...]:
     if known.sum() < s.min_check_ins:
         return ()
     parts = [columns[n][known] for n in names]
-    course = course_of(history.time[known], parts[0], history.typical_interval_s, s, encode_runs(*parts))
+    runs = encode_runs(*parts)
+    if runs.length.max() < s.min_check_ins:
+        return ()
+    course = course_of(history.time[known], parts[0], history.typical_interval_s, s, runs)
     found = find_stands(course, s, creeps=False)
     return tuple(replace(stand, channels=tuple(names)) for stand in found)
 

@@ -11,7 +11,8 @@ import numpy as np
 from lamplighter.checks.stuck.course import Course, Field, banded, creeping, field_of, near_any
 from lamplighter.checks.stuck.stand import SUSPECT_P, Stand, rests_there, saturates, suspicious
 from lamplighter.settings.stuck import StuckSettings
-from lamplighter.stats.runs import run_durations, tail_probability
+from lamplighter.stats.order import quantile
+from lamplighter.stats.runs import tail_probability
 
 CANDIDATES = 10
 """Longest runs looked at one by one."""
@@ -53,10 +54,10 @@ def _longest_of_overlapping(found: list[Stand]) -> tuple[Stand, ...]:
 def _stands(
     course: Course, s: StuckSettings, band: float, creeps: bool = False, habits: bool = True
 ) -> tuple[Stand, ...]:
-    runs, time = course.runs, course.time
+    runs = course.runs
     if len(runs.start) < 2:
         return ()
-    watched = run_durations(runs, time, s.gap_intervals * course.interval, course.interval)
+    watched = course.watched(runs)
     long = (watched >= s.min_hours * 3600) & (runs.length >= s.min_check_ins)
     if not long.any():
         return ()
@@ -76,7 +77,7 @@ def _judged(field: Field, chosen: list[int], s: StuckSettings, habits: bool) -> 
     explained: set[int] = set()
     found: dict[int, Stand] = {}
     for i in reversed(chosen):
-        found[i] = _stand(field, i, s, suspect)
+        found[i] = replace(_described(field, i), **_odds(field, i, s, suspect))
         if suspicious(found[i], s) and not (habits and _habit(field, i, s)):
             suspect.add(i)
         if rests_there(found[i], s) or saturates(found[i], s):
@@ -84,7 +85,7 @@ def _judged(field: Field, chosen: list[int], s: StuckSettings, habits: bool) -> 
     for i in chosen:
         longer = [j for j in range(i) if j not in suspect]
         if longer and found[i].p < 1:
-            found[i] = _stand(field, i, s, suspect, longer, explained)
+            found[i] = replace(found[i], **_odds(field, i, s, suspect, longer, explained))
     return [(i, found[i]) for i in chosen]
 
 
@@ -104,40 +105,56 @@ def _occasions(begin: np.ndarray, end: np.ndarray, chosen: np.ndarray) -> int:
     return 1 + int((between > EPISODE_GAP * np.minimum(length[1:], length[:-1])).sum())
 
 
-def _stand(
+def _odds(
     field: Field,
     i: int,
     s: StuckSettings,
     suspect: set[int],
     longer: Sequence[int] = (),
     explained: Collection[int] = (),
-) -> Stand:
+) -> dict[str, float | int]:
     """Judge one of the longest runs against the shorter ones, and those ``longer``, that count as ordinary."""
-    runs, time, value = field.course.runs, field.course.time, field.course.value
-    first, last = int(runs.start[field.order[i]]), int(runs.last[field.order[i]])
-    watched = float(field.watched[i])
-    apart = _apart(field, i, float(time[0]), float(time[-1]))
+    time, watched = field.course.time, float(field.watched[i])
     shorter = np.arange(len(field.watched)) > i
     shorter[[j for j in suspect if j != i]] = False
     ordinary = shorter.copy()
     ordinary[list(longer)] = True
-    alike = np.abs(field.level - field.level[i]) <= field.near
-    reference = apart & ordinary & (~field.at_rest | field.at_rest[i] | alike)
+    alike = _alike(field, i)
+    reference = _apart(field, i) & ordinary & (~field.at_rest | field.at_rest[i] | alike)
     if not field.at_rest[i]:
         reference[[j for j in longer if j in explained and not alike[j]]] = False
     if reference.sum() < s.min_reference_runs:
         reference = reference | shorter
-    same = apart & field.rests & alike
     lengths = field.watched[reference]
-    open_now = last == len(value) - 1
-    share = min(1.0, s.open_days * 86_400 / max(time[-1] - time[0], 1.0)) if open_now else 1.0
+    share = min(1.0, s.open_days * 86_400 / max(time[-1] - time[0], 1.0)) if _open(field, i) else 1.0
     tail = {"tails": s.tail_runs, "shape": s.tail_shape, "prior": s.tail_prior, "share": share}
     p, longest = tail_probability(lengths, watched, **tail), float(lengths.max()) if len(lengths) else 0.0
     if field.creep is not None and field.course.step > 0:
         slow = _slow_reference(field, i, suspect, s)
         p = max(p, tail_probability(slow, watched, **tail))
         longest = max(longest, float(slow.max()) if len(slow) else 0.0)
+    return {"p": p, "longest_s": longest, "references": len(lengths)}
+
+
+def _alike(field: Field, i: int) -> np.ndarray:
+    """Which runs lie at the level of one of them."""
+    return np.abs(field.level - field.level[i]) <= field.near
+
+
+def _open(field: Field, i: int) -> bool:
+    """Whether a run lasts until the last check-in."""
+    return bool(field.end[i] >= field.course.time[-1])
+
+
+def _described(field: Field, i: int) -> Stand:
+    """Describe one of the longest runs, not yet judged."""
+    runs, time, value = field.course.runs, field.course.time, field.course.value
+    first = int(runs.start[field.order[i]])
+    last = first + int(runs.length[field.order[i]]) - 1
+    watched = float(field.watched[i])
+    same = _apart(field, i) & field.rests & _alike(field, i)
     part = value[first : last + 1]
+    low, high = float(part.min()), float(part.max())
     entry = abs(value[first - 1] - part[0]) if first > 0 else math.nan
     leave = abs(value[last + 1] - part[-1]) if last + 1 < len(value) else math.nan
     return Stand(
@@ -146,26 +163,26 @@ def _stand(
         start=float(time[first]),
         end=float(time[last]),
         watched_s=watched,
-        value=float(np.median(part)),
-        low=float(part.min()),
-        high=float(part.max()),
-        p=p,
-        longest_s=longest,
-        references=len(lengths),
+        value=quantile(part, 0.5) if low < high else low,
+        low=low,
+        high=high,
+        p=math.nan,
+        longest_s=math.nan,
+        references=0,
         rests=int(same.sum()),
         rest_s=float(field.watched[same].sum()),
         level_s=math.nan,
-        other_s=float(field.all_watched.sum()) - watched,
+        other_s=field.watched_in_all - watched,
         jumps=float(field.jumped[same].mean()) if same.any() else math.nan,
         liveliness=float(field.liveliness[i]),
         rest_liveliness=_together(field.mean[same], field.liveliness[same], field.watched[same]),
-        extreme=bool(part.max() >= field.limits[1] or part.min() <= field.limits[0]),
+        extreme=high >= field.limits[1] or low <= field.limits[0],
         at_zero=bool(abs(field.level[i]) <= field.slack),
         entry=entry / field.usual,
         leave=leave / field.usual,
         leave_rare=_share_at_least(field.steps, leave),
         entry_rare=_share_at_least(field.steps, entry),
-        open=open_now,
+        open=_open(field, i),
         band=field.band,
     )
 
@@ -217,12 +234,13 @@ def _share_at_least(steps: np.ndarray, size: float) -> float:
     return 1 - float(np.searchsorted(steps, size)) / len(steps)
 
 
-def _apart(field: Field, i: int, first: float, last: float) -> np.ndarray:
+def _apart(field: Field, i: int) -> np.ndarray:
     """Which runs lie clear of a run by its own duration, so that one episode of a fault does not excuse itself.
 
     When that leaves less than a third of the record, only what comes before it counts; when that is less
     than a tenth, all other runs do.
     """
+    first, last = float(field.course.time[0]), float(field.course.time[-1])
     start, end = field.begin[i], field.end[i]
     length = end - start
     left = max(start - length - first, 0.0) + max(last - end - length, 0.0)

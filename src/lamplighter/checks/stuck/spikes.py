@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lamplighter.settings.stuck import StuckSettings
+from lamplighter.stats.order import quantile
 
 WEEKS_S = 28 * 86_400.0
 """The last weeks, over which spikes are counted [s]."""
@@ -36,18 +37,23 @@ class Spikes:
     last: float = float("nan")
 
 
-def find_spikes(value: np.ndarray, scales: float) -> np.ndarray:
-    """Whether each reading stands out from the two on either side by many robust standard deviations, shape (n,)."""
+def find_spikes(value: np.ndarray, usual: float, scales: float) -> np.ndarray:
+    """Whether each reading stands out from the two on either side by many robust standard deviations, shape (n,).
+
+    ``usual`` is the usual range of the readings.
+    """
     found = np.zeros(len(value), dtype=bool)
     if len(value) < 50:
         return found
-    near = np.stack([value[:-4], value[1:-3], value[3:-1], value[4:]])
-    near.sort(axis=0)
-    centre, spread = (near[1] + near[2]) / 2, near[3] - near[0]
+    before, after = (value[:-4], value[1:-3]), (value[3:-1], value[4:])
+    low, high = np.minimum(*before), np.maximum(*before)
+    low_after, high_after = np.minimum(*after), np.maximum(*after)
+    # The middle two of the four are the greater of the lower ones and the lower of the greater ones.
+    centre = (np.maximum(low, low_after) + np.minimum(high, high_after)) / 2
+    spread = np.maximum(high, high_after) - np.minimum(low, low_after)
     off = np.abs(value[2:-2] - centre)
     steps = np.diff(value)
-    scale = 1.4826 * np.median(np.abs(steps - np.median(steps)))
-    usual = float(np.ptp(np.quantile(value, (0.05, 0.95))))
+    scale = 1.4826 * quantile(np.abs(steps - quantile(steps, 0.5)), 0.5)
     found[2:-2] = (off > scales * max(scale, 0.02 * usual)) & (off > 3 * spread)
     return found
 
@@ -58,10 +64,11 @@ def measure_spikes(
     volts: np.ndarray,
     cutoff_v: float | None,
     usual_v: float,
+    usual_range: float,
     s: StuckSettings,
 ) -> Spikes:
     """Count spikes, apart for a low battery (below the cut-off, else a share of the usual voltage) and a usual one."""
-    found = find_spikes(value, s.spike_scales)
+    found = find_spikes(value, usual_range, s.spike_scales)
     if not len(time):
         return Spikes()
     recent = time > time[-1] - WEEKS_S

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from lamplighter.checkins import DAY_S, NodeHistory
+from lamplighter.checkins import DAY_S, NodeHistory, day_of
 from lamplighter.checks.zero.rests import Rests, find_rests, zero_of
 from lamplighter.settings import Settings
 from lamplighter.settings.zero import ZeroSettings
@@ -38,7 +38,7 @@ class ZeroMeasures:
     scatter : float
         Usual change of the rest from one day to the next, as a standard deviation [% of span].
     explained : Explanation or None
-        Steps and drifts, with times in years after the first rest; the drift at the end [% of span per year] was
+        Steps and drifts, with times in years after the day of the first rest began; the drift at the end [% of span per year] was
         fitted together with the steps and with temperature or season.
     temperature_used : bool
     reset : float
@@ -136,7 +136,7 @@ def analyse(
     if len(rests.time) < s.min_rest_days or rests.time[-1] - rests.time[0] < s.min_span_days * DAY_S:
         return None, False
     # By the day, since rests come one a day: nodes that rest on the same days share the transforms of the noise.
-    years = (rests.time // DAY_S - rests.time[0] // DAY_S) * (DAY_S / YEAR_S)
+    years = (day_of(rests.time) - day_of(rests.time[:1])) * (DAY_S / YEAR_S)
     others, sizes, warm = companions(rests, s)
     scales = Scales(
         step=s.usual_step_tolerances * tolerance,
@@ -146,7 +146,7 @@ def analyse(
         bend_margin=s.bend_days / 365.25,
         most=s.most_changes,
     )
-    known = tuple((r - rests.time[0]) / YEAR_S for r in resets)
+    known = tuple(years[np.searchsorted(rests.time, [r for r in resets if r <= rests.time[-1]])].tolist())
     explained = explain(years, rests.error, scales, others, sizes, known)
     if warm and explained is not None and not bends_of(explained):
         # A season, unlike temperature, needs its usual size to be told from a drift: its slope stays as explained.

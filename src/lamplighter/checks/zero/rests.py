@@ -6,9 +6,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from lamplighter.checkins import DAY_S, NodeHistory
+from lamplighter.checkins import NodeHistory, day_of
 from lamplighter.settings.zero import ZeroSettings
-from lamplighter.stats.order import sorted_within
+from lamplighter.stats.order import ranked_within, stretches
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +55,8 @@ def find_rests(history: NodeHistory, lrl: float, span: float, s: ZeroSettings) -
     usable = np.isfinite(history.good_reading)
     time, temperature = history.time[usable], history.temperature_c[usable]
     share = 100 * (history.good_reading[usable] - zero_of(lrl, span)) / span
-    days = np.floor(time / DAY_S).astype(np.int64)
-    seen = int((np.diff(days, prepend=days[:1] - 1) != 0).sum())
+    days = history.day[usable]
+    seen = len(stretches(days)[0])
     every = days, share
     quiet = quiet_readings(share, s.quiet_pct_span) & (np.abs(share) <= s.rest_band_pct_span)
     time, share, temperature, days = (a[quiet] for a in (time, share, temperature, days))
@@ -84,21 +84,25 @@ def gathered_days(rests: Rests, days: np.ndarray, share: np.ndarray, s: ZeroSett
 
     Of the readings within a few times the width of a rest most must lie within it.
     """
-    rest_days = np.floor(rests.time / DAY_S).astype(np.int64)
-    place = np.minimum(np.searchsorted(rest_days, days), len(rest_days) - 1)
-    off = np.abs(np.where(rest_days[place] == days, share - rests.error[place], np.inf))
-    at = np.bincount(place, weights=off <= s.cluster_pct_span, minlength=len(rest_days))
-    about = np.bincount(place, weights=off <= 6 * s.cluster_pct_span, minlength=len(rest_days))
+    off = np.abs(off_rest(rests, days, share))
+    own = day_of(rests.time) - days[0]
+    at = np.bincount((days - days[0])[off <= s.cluster_pct_span], minlength=own[-1] + 1)[own]
+    about = np.bincount((days - days[0])[off <= 6 * s.cluster_pct_span], minlength=own[-1] + 1)[own]
     return at >= s.rest_gathered * about
+
+
+def off_rest(rests: Rests, days: np.ndarray, share: np.ndarray) -> np.ndarray:
+    """Return how far each reading lies above its day's rest; NaN on days without one; days must be sorted."""
+    error = np.full(days[-1] - days[0] + 1, np.nan)
+    error[day_of(rests.time) - days[0]] = rests.error
+    return share - error[days - days[0]]
 
 
 def passing(rests: Rests, days: np.ndarray, share: np.ndarray, s: ZeroSettings) -> float:
     """Count the readings just above the rest for each one at it, on the days with a rest."""
     if len(rests.time) == 0:
         return 0.0
-    rest_days = np.floor(rests.time / DAY_S).astype(np.int64)
-    place = np.minimum(np.searchsorted(rest_days, days), len(rest_days) - 1)
-    above = np.where(rest_days[place] == days, share - rests.error[place], np.nan)
+    above = off_rest(rests, days, share)
     at = np.abs(above) <= s.cluster_pct_span
     just = (above > 2 * s.cluster_pct_span) & (above <= 10 * s.cluster_pct_span)
     return float(just.sum()) / max(float(at.sum()), 1.0)
@@ -119,10 +123,8 @@ def by_day(days: np.ndarray, values: np.ndarray, share: float) -> np.ndarray:
     """Return each row's day's quantile (an order statistic), shape of ``values``; days must be sorted."""
     if len(days) == 0:
         return np.zeros(0)
-    first = np.flatnonzero(np.diff(days, prepend=days[0] - 1))
-    size = np.diff(first, append=len(days))
-    picked = sorted_within(values, size)[first + np.floor(share * (size - 1) + 0.5).astype(np.int64)]
-    return np.repeat(picked, size)
+    _, size = stretches(days)
+    return np.repeat(ranked_within(values, size, np.floor(share * (size - 1) + 0.5).astype(np.int64)), size)
 
 
 def means(values: np.ndarray, first: np.ndarray) -> np.ndarray:

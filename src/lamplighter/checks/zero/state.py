@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from lamplighter.checkins import DAY_S, day_of
 from lamplighter.checks.zero.measure import YEAR_S, ZeroMeasures, bends_of
 from lamplighter.fleet import RegisterEntry
 from lamplighter.settings.zero import ZeroSettings
@@ -95,7 +96,7 @@ def state_of(m: ZeroMeasures, entry: RegisterEntry, s: ZeroSettings) -> State:
     why = why_not(m, entry, s)
     if why:
         return State(judged=False, tolerance=tolerance, why_not=why)
-    explained, start = m.explained, m.time[0]
+    explained, start = m.explained, float(day_of(m.time[:1])[0]) * DAY_S
     steps = tuple(_in_seconds(c, start) for c in explained.changes if c.kind == "step")
     bends = bends_of(explained)
     last = float(m.time[-1])
