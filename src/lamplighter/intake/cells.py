@@ -131,7 +131,7 @@ def _agreeing(table: pa.Table, block: Block) -> Cells | None:
 
     Quotation marks inside a cell are text to the parser; then every line is a record, whatever they seem to enclose.
     """
-    lines = block.data.count(b"\n") + (not block.data.endswith(b"\n"))
+    lines = block.line_ends + (not block.data.endswith(b"\n"))
     if not block.quoted and table.num_rows == lines:
         return Cells(table, Records(block))
     for records in (Records(block), Records(replace(block, quoted=False))):

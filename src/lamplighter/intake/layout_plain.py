@@ -36,7 +36,7 @@ def time_type(job: Job) -> pa.DataType | None:
     return pa.float64() if form.numeric else None
 
 
-def cells_of(job: Job, block: Block, rejected: Rejected) -> Cells:
+def plain_cells(job: Job, block: Block, rejected: Rejected) -> Cells:
     """Return a block's cells: typed when the block is clean, else text."""
     roles = {r: c for r, c in job.plan.columns.items() if r in ("node", "time", "date", "clock", *VALUES, "quality")}
     if not job.types:
@@ -59,12 +59,10 @@ def read_cells(job: Job, block: Block, wanted: list[int], nulls: list[str], reje
     return cells or mended_cells(block, len(names), plan.delimiter, wanted, rejected)
 
 
-def convert_plain(job: Job, block: Block, rejected: Rejected) -> Rows:
-    """Turn a block of the layout of one row a check-in into rows."""
-    before = len(rejected.line)
-    cells = cells_of(job, block, rejected)
+def convert_plain(job: Job, cells: Cells, rejected: Rejected) -> Rows:
+    """Turn the cells of a block into rows; what was set aside when it was cut into cells is in ``rejected``."""
     n = cells.table.num_rows
-    job.noticed.records += n + len(rejected.line) - before
+    job.noticed.records += n + len(rejected.line)
     reasons = Reasons(n)
     column = column_of(job, cells, "node")
     node = node_codes(job, column, reasons) if column is not None else np.zeros(n, dtype=np.int32)

@@ -28,12 +28,13 @@ from lamplighter.intake.text import Block
 _SEPARATOR = "\x1f"
 
 
-def convert_tags(job: Job, block: Block, rejected: Rejected) -> Rows:
-    """Turn a block of the layout of one row a tag and time into rows, consecutive records of one check-in joined."""
-    before = len(rejected.line)
-    cells = _cells(job, block, rejected)
+def convert_tags(job: Job, cells: Cells, rejected: Rejected) -> Rows:
+    """Turn the cells of a block into rows, consecutive records of one check-in joined.
+
+    What was set aside when it was cut into cells is in ``rejected``.
+    """
     n = cells.table.num_rows
-    job.noticed.records += n + len(rejected.line) - before
+    job.noticed.records += n + len(rejected.line)
     reasons = Reasons(n)
     index, tags, clocks = _tags(job, cells, n)
     time = instants_of(job, cells, clocks[index], reasons)
@@ -51,7 +52,8 @@ def convert_tags(job: Job, block: Block, rejected: Rejected) -> Rows:
     return gather(*columns, file=job.file)
 
 
-def _cells(job: Job, block: Block, rejected: Rejected) -> Cells:
+def tag_cells(job: Job, block: Block, rejected: Rejected) -> Cells:
+    """Return the cells of a block of the layout of one row a tag and time."""
     roles = {
         r: c
         for r, c in job.plan.columns.items()

@@ -23,11 +23,12 @@ BLANK_WORDS = ("", "nan", "na", "n/a", "#n/a", "null", "none", "nil", "-", "--",
 """Cells that hold no record at all, in lower case."""
 
 
-def convert_wide(job: Job, block: Block, rejected: Rejected) -> Rows:
-    """Turn a block of the layout of one column a tag into rows: one a node wherever any of its cells is filled."""
-    before = len(rejected.line)
-    cells = _cells(job, block, rejected)
-    job.noticed.records += len(rejected.line) - before
+def convert_wide(job: Job, cells: Cells, rejected: Rejected) -> Rows:
+    """Turn the cells of a block into rows: one a node wherever any of its cells is filled.
+
+    What was set aside when it was cut into cells is in ``rejected``.
+    """
+    job.noticed.records += len(rejected.line)
     n = cells.table.num_rows
     reasons = Reasons(n)
     time = instants_of(job, cells, np.zeros(n, dtype=np.int32), reasons)
@@ -52,7 +53,8 @@ def _by_node(tags: dict[int, Tag]) -> list[dict[int, Tag]]:
     return list(groups.values())
 
 
-def _cells(job: Job, block: Block, rejected: Rejected) -> Cells:
+def wide_cells(job: Job, block: Block, rejected: Rejected) -> Cells:
+    """Return the cells of a block of the layout of one column a tag."""
     roles = {r: c for r, c in job.plan.columns.items() if r in ("time", "date", "clock")}
     if not job.types:
         job.types = {f"c{c}": pa.string() if t.measure == "quality" else pa.float64() for c, t in job.plan.tags.items()}

@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Generator, Iterable, Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import closing
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 import pandas as pd
 
 from lamplighter.checkins import COLUMNS, Account, CheckIns, FileAccount, empty_rejects
 from lamplighter.errors import InputError
-from lamplighter.intake.cells import Rejected
+from lamplighter.intake.cells import Cells, Rejected
 from lamplighter.intake.convert import Job
 from lamplighter.intake.files import Export, find_exports
-from lamplighter.intake.layout_plain import convert_plain
-from lamplighter.intake.layout_tags import convert_tags
-from lamplighter.intake.layout_wide import convert_wide
+from lamplighter.intake.layout_plain import convert_plain, plain_cells
+from lamplighter.intake.layout_tags import convert_tags, tag_cells
+from lamplighter.intake.layout_wide import convert_wide, wide_cells
 from lamplighter.intake.notes import duplicate_notes, notes_of_jobs
 from lamplighter.intake.plan import PLAIN, TAGS, WIDE, Plan
 from lamplighter.intake.planning import plan_all
@@ -30,7 +33,13 @@ from lamplighter.settings import Settings
 from lamplighter.wording import count
 
 Progress = Callable[[int, int], None]
-CONVERT = {PLAIN: convert_plain, TAGS: convert_tags, WIDE: convert_wide}
+T = TypeVar("T")
+LAYOUTS = {
+    PLAIN: (plain_cells, convert_plain),
+    TAGS: (tag_cells, convert_tags),
+    WIDE: (wide_cells, convert_wide),
+}
+"""How blocks of each layout become cells, and cells become rows."""
 
 
 @dataclass
@@ -114,12 +123,11 @@ def read_one(
     job = Job(plan, settings, run.names, number, units)
     parts, frames, broken = [], [], []
     whole = True
-    for k, block in enumerate(blocks_after_heading(export, plan, settings, broken)):
+    for k, (rows, odd) in enumerate(rows_of(export, job, broken)):
         if k == most_blocks:
             whole = False
             break
-        odd = Rejected()
-        parts.append(CONVERT[plan.layout](job, block, odd))
+        parts.append(rows)
         if odd.line:
             frames.append(reject_frame(export.name, odd))
     run.parts += parts
@@ -136,6 +144,30 @@ def read_one(
         )
     )
     return whole
+
+
+def rows_of(export: Export, job: Job, broken: list[str]) -> Iterator[tuple[Rows, Rejected]]:
+    """Yield an export's rows block by block, with what was set aside; why it breaks off is added to ``broken``."""
+    to_cells, to_rows = LAYOUTS[job.plan.layout]
+
+    def cells() -> Iterator[tuple[Cells, Rejected]]:
+        for block in blocks_after_heading(export, job.plan, job.settings, broken):
+            odd = Rejected()
+            yield to_cells(job, block, odd), odd
+
+    # Cutting a block into cells needs nothing of what its forerunners' rows leave behind.
+    for found, odd in made_ahead(cells()):
+        yield to_rows(job, found, odd), odd
+
+
+def made_ahead(items: Generator[T]) -> Iterator[T]:
+    """Yield items, the next of which is made in a thread in the meantime."""
+    end = object()
+    with closing(items), ThreadPoolExecutor(1) as pool:
+        coming = pool.submit(next, items, end)
+        while (item := coming.result()) is not end:
+            coming = pool.submit(next, items, end)
+            yield item
 
 
 def reject_frame(name: str, rejected: Rejected) -> pd.DataFrame:

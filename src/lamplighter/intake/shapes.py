@@ -91,13 +91,19 @@ LEAST_POSITIVE_RSSI = 20.0
 def repeats_of(rows: Rows) -> np.ndarray:
     """Return which rows equal the one before, all values of them, shape (n,)."""
     same = np.zeros(len(rows), dtype=bool)
-    left = np.flatnonzero(rows.node[1:] == rows.node[:-1])
+    alike = rows.node[1:] == rows.node[:-1]
+    alike &= _equal(rows.reading[1:], rows.reading[:-1])
+    left = np.flatnonzero(alike)
     for name in ("sequence", *VALUES):
         value = getattr(rows, name)
-        now, before = value[left + 1], value[left]
-        left = left[(now == before) | (np.isnan(now) & np.isnan(before))]
+        left = left[_equal(value[left + 1], value[left])]
     same[left + 1] = True
     return same
+
+
+def _equal(now: np.ndarray, before: np.ndarray) -> np.ndarray:
+    """Whether values are equal, or both missing."""
+    return (now == before) | ((now != now) & (before != before))
 
 
 @dataclass(frozen=True)

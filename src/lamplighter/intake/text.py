@@ -5,6 +5,7 @@ from __future__ import annotations
 import codecs
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from typing import IO
 
 import numpy as np
@@ -14,6 +15,8 @@ from lamplighter.intake.files import READ_ERRORS
 
 HEAD_BYTES = 256 * 1024
 """Read from the start to recognise encoding, dialect and layout."""
+MOST_HEADINGS = 16 * 1024
+"""Bytes of the first lines among which quotation marks may stand apart from all others."""
 _NEWLINE, _QUOTE = 10, 34
 
 
@@ -80,13 +83,18 @@ class TextStream:
         return parts[0] if len(parts) == 1 else b"".join(parts), False
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Block:
     """Whole lines: UTF-8 text, the number of its first line (from 1), and whether quotation marks count."""
 
     data: bytes
     line: int
     quoted: bool
+
+    @cached_property
+    def line_ends(self) -> int:
+        """Number of line ends."""
+        return self.data.count(b"\n")
 
 
 def blocks_of(stream: TextStream, size: int, max_quoted_lines: int) -> Iterator[Block]:
@@ -96,14 +104,28 @@ def blocks_of(stream: TextStream, size: int, max_quoted_lines: int) -> Iterator[
     """
     rest, line, mend = b"", 1, _Mender()
     for piece in stream.pieces(size):
-        data = rest + piece if rest else piece
-        end, quoted = cut_of(data, max_quoted_lines)
-        if end:
-            yield Block(mend(data[:end]), line, quoted)
-            line += data.count(b"\n", 0, end)
-        rest = data[end:]
+        rest = rest + piece if rest else piece
+        for data in _headings_apart(rest) if line == 1 else (rest,):
+            end, quoted = cut_of(data, max_quoted_lines)
+            if end:
+                block = Block(mend(data[:end]), line, quoted)
+                yield block
+                line += block.line_ends
+            rest = data[end:]
     if rest:
         yield Block(mend(rest), line, b'"' in rest and _closes(rest, max_quoted_lines))
+
+
+def _headings_apart(data: bytes) -> tuple[bytes, ...]:
+    """Cut the first lines off where they alone have quotation marks, as headings may: the others are read faster."""
+    end = data.find(b"\n", max(data.rfind(b'"'), 0)) + 1
+    if (
+        data[:end].count(b'"') in (0, 1)
+        or not 0 < end < min(MOST_HEADINGS, len(data))
+        or cut_of(data[:end], 1)[0] != end
+    ):
+        return (data,)
+    return data[:end], data[end:]
 
 
 class _Mender:

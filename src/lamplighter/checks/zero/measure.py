@@ -38,8 +38,8 @@ class ZeroMeasures:
     scatter : float
         Usual change of the rest from one day to the next, as a standard deviation [% of span].
     explained : Explanation or None
-        Steps and drifts, with times in years after the day of the first rest began; the drift at the end [% of span per year] was
-        fitted together with the steps and with temperature or season.
+        Steps and drifts, with times in years after the day of the first rest began; the drift at the end
+        [% of span per year] was fitted together with the steps and with temperature or season.
     temperature_used : bool
     reset : float
         When the zero was last set by the work log [s since 1970-01-01 UTC]; NaN when not known.

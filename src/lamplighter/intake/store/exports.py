@@ -10,14 +10,12 @@ import pandas as pd
 
 from lamplighter.checkins import FileAccount, empty_rejects
 from lamplighter.errors import InputError
-from lamplighter.intake.cells import Rejected
 from lamplighter.intake.convert import Job
 from lamplighter.intake.files import Broken, Export, find_exports
 from lamplighter.intake.notes import notes_of_jobs
 from lamplighter.intake.plan import Plan
-from lamplighter.intake.read import CONVERT, plan_all, reject_frame
+from lamplighter.intake.read import plan_all, reject_frame, rows_of
 from lamplighter.intake.rows import Names
-from lamplighter.intake.source import blocks_after_heading
 from lamplighter.intake.store.found import Found, Sink
 from lamplighter.settings import Settings
 from lamplighter.wording import count
@@ -100,9 +98,8 @@ def _read_blocks(export: Export, job: Job, names: Names, sink: Sink) -> _Read:
     """Give an export's rows to the sink block by block."""
     frames: list[pd.DataFrame] = []
     broken: list[str] = []
-    for block in blocks_after_heading(export, job.plan, job.settings, broken):
-        odd = Rejected()
-        sink(CONVERT[job.plan.layout](job, block, odd), names)
+    for rows, odd in rows_of(export, job, broken):
+        sink(rows, names)
         if odd.line:
             frames.append(reject_frame(export.name, odd))
     records = job.noticed.records
