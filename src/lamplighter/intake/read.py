@@ -25,8 +25,8 @@ from lamplighter.intake.notes import duplicate_notes, notes_of_jobs
 from lamplighter.intake.plan import PLAIN, TAGS, WIDE, Plan
 from lamplighter.intake.planning import plan_all
 from lamplighter.intake.renames import put_names_right
-from lamplighter.intake.rows import Names, Rows, joined
-from lamplighter.intake.settle import ranked, settle
+from lamplighter.intake.rows import Names, Rows, joined_in_order
+from lamplighter.intake.settle import ranked, settle_sorted, sort_order
 from lamplighter.intake.shapes import put_right
 from lamplighter.intake.source import blocks_after_heading
 from lamplighter.settings import Settings
@@ -178,11 +178,10 @@ def reject_frame(name: str, rejected: Rejected) -> pd.DataFrame:
 
 def finished(run: Run, settings: Settings, units: Mapping[str, str], n_files: int) -> CheckIns:
     """Settle what was read, put misleading shapes right, and draw up the account."""
-    rows = joined(run.parts)
-    run.parts = []
     names, rank = ranked(run.names.final(units, settings.intake.renames))
-    rows.node = rank[rows.node]
-    settled = settle(rows, settings.intake.join_tolerance_s, n_files)
+    rows = joined_in_order(run.parts, rank, sort_order)
+    run.parts = []
+    settled = settle_sorted(rows, settings.intake.join_tolerance_s, n_files)
     shaped = put_right(settled.rows, names, settings, n_files)
     named = put_names_right(shaped.rows, names, units, settings.intake, n_files)
     traits = {named.moved.get(n, n): t for n, t in shaped.traits.items()}

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 
 import numpy as np
 
@@ -119,8 +119,9 @@ def make_rows(n: int, **columns: np.ndarray | int) -> Rows:
     for name, dtype in DTYPES.items():
         given = columns.get(name)
         full = given is None or np.ndim(given) == 0
+        # One value for all rows takes no memory until they are put together.
         out[name] = (
-            np.full(n, defaults[name] if given is None else given, dtype=dtype)
+            np.broadcast_to(dtype(defaults[name] if given is None else given), n)
             if full
             else np.asarray(given, dtype=dtype)
         )
@@ -132,10 +133,44 @@ def joined(parts: Sequence[Rows]) -> Rows:
     if not parts:
         return make_rows(0, node=np.zeros(0), time=np.zeros(0))
     if len(parts) == 1:
-        return parts[0]
+        own = {name: getattr(parts[0], name) for name in DTYPES}
+        return Rows(**{name: c if c.flags.writeable else c.copy() for name, c in own.items()})
     columns = {}
     for name, dtype in DTYPES.items():
         columns[name] = np.concatenate([getattr(p, name) for p in parts])
         for part in parts:
             setattr(part, name, np.zeros(0, dtype=dtype))
+    return Rows(**columns)
+
+
+def joined_in_order(
+    parts: Sequence[Rows], rank: np.ndarray, order_of: Callable[[np.ndarray, np.ndarray], np.ndarray | None]
+) -> Rows:
+    """Put rows one after another and in order at once, so that each column is copied once; the parts are emptied.
+
+    Parameters
+    ----------
+    parts : sequence of Rows
+    rank : ndarray of int
+        New number of each node.
+    order_of : callable
+        From nodes and times to the order of the rows, or None when they stand in it.
+    """
+    node = rank[np.concatenate([p.node for p in parts])] if parts else np.zeros(0, dtype=np.int32)
+    time = np.concatenate([p.time for p in parts]) if parts else np.zeros(0, dtype=np.int64)
+    order = order_of(node, time)
+    if order is None:
+        return replace(joined(parts), node=node)
+    place = np.empty(len(order), dtype=np.int32 if len(order) < 2**31 else np.int64)
+    place[order] = np.arange(len(order), dtype=place.dtype)
+    columns = {"node": node.take(order), "time": time.take(order)}
+    ends = np.cumsum([len(p) for p in parts]).tolist()
+    for name, dtype in DTYPES.items():
+        if name in columns:
+            continue
+        columns[name] = np.empty(len(order), dtype=dtype)
+        for part, end in zip(parts, ends, strict=True):
+            own = getattr(part, name)
+            columns[name][place[end - len(own) : end]] = own
+            setattr(part, name, own[:0])
     return Rows(**columns)

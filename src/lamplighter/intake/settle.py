@@ -32,9 +32,14 @@ def settle(rows: Rows, tolerance_s: float, n_files: int) -> Settled:
         Parts of one check-in stored at most this far apart are joined [s].
     n_files : int
     """
-    order = sort_order(rows)
+    order = sort_order(rows.node, rows.time)
     if order is not None:
         rows.reorder(order)
+    return settle_sorted(rows, tolerance_s, n_files)
+
+
+def settle_sorted(rows: Rows, tolerance_s: float, n_files: int) -> Settled:
+    """Do as :func:`settle` with rows that stand in order."""
     dropped = np.zeros(n_files, dtype=np.int64)
     rows = _merge_equal(rows, dropped)
     if tolerance_s > 0 and len(rows) and not (rows.has & WHOLE).all():
@@ -49,9 +54,8 @@ def ranked(final: list[str]) -> tuple[list[str], np.ndarray]:
     return names, np.array([place[n] for n in final], dtype=np.int32)
 
 
-def sort_order(rows: Rows) -> np.ndarray | None:
+def sort_order(node: np.ndarray, time: np.ndarray) -> np.ndarray | None:
     """Return the order of rows by node and time, None when they stand in it; fast on rows that are partly sorted."""
-    node, time = rows.node, rows.time
     step = np.diff(node)
     later = np.diff(time)
     if not ((step < 0) | ((step == 0) & (later < 0))).any():

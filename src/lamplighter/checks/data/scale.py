@@ -36,7 +36,7 @@ UNIT_RATIOS: dict[str, float] = {
     "units a thousand times apart": 1000.0,
 }
 """Ratios of units that measuring points of one kind are read in."""
-LOG_RATIOS = np.log(list(UNIT_RATIOS.values()))
+LOG_RATIOS, RATIO_NAMES = np.log(list(UNIT_RATIOS.values())), list(UNIT_RATIOS)
 CANDIDATES = 5
 """Most jumps of a record that are looked at closely, for each way to rank them."""
 CHANGES, CHANGE_JUMPS = 2, 4
@@ -281,8 +281,8 @@ def _possible(sizes: dict[str, float], ratio: float, usual: bool, stir: float, s
 
 def nearest_ratio(size: float) -> tuple[str, float]:
     """Return the units whose ratio is nearest to a logarithm, and the logarithm of their ratio with its sign."""
-    signed = {name: math.copysign(math.log(r), size) for name, r in UNIT_RATIOS.items()}
-    return min(signed.items(), key=lambda x: abs(x[1] - size))
+    nearest = int(np.argmin(np.abs(LOG_RATIOS - abs(size))))
+    return RATIO_NAMES[nearest], math.copysign(float(LOG_RATIOS[nearest]), size)
 
 
 def _around(time: np.ndarray, value: np.ndarray, cut: int, reach: float) -> tuple[np.ndarray, np.ndarray]:
