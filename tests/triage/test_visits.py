@@ -17,10 +17,11 @@ from lamplighter.errors import InputError, SettingsError
 from lamplighter.fleet import WorkEntry
 from lamplighter.results import read_assessment, write_assessment
 from lamplighter.settings.triage import TriageSettings
-from lamplighter.triage.cover import NEVER
+from lamplighter.triage.cover import NEVER, UNSERVED, SiteProblem, best_cover
 from lamplighter.triage.crews import parse_crew, parse_crews, parse_months, working_days
 from lamplighter.triage.planned import BatteryOutlook, risk_date, window
-from lamplighter.triage.schedule import UNSERVED, Search, SiteProblem, greedy, schedule
+from lamplighter.triage.replan import draft_of, replan
+from lamplighter.triage.schedule import Search, greedy, pack, schedule, solve, tabulate
 from lamplighter.triage.visits import VisitPlan, plan_visits
 from tests.triage.build import NOW, Fleet, battery, ending, finding, outage, settings
 
@@ -402,19 +403,74 @@ def test_no_choice_of_slots_for_all_sites_together_is_cheaper(seed: int) -> None
     assert found.bound <= best + 1e-6
 
 
+def check_fits(sites: list[SiteProblem], slots: list[np.ndarray], slot_hours: np.ndarray) -> None:
+    used = np.zeros(len(slot_hours))
+    for site, slot in zip(sites, slots, strict=True):
+        for t in set(slot[slot >= 0].tolist()):
+            used[t] += site.trip_hours + site.hours[slot == t].sum()
+    assert (used <= slot_hours + 1e-9).all()
+
+
+def test_improving_move_by_move_ends_near_the_best_of_all_choices() -> None:
+    ratios = []
+    for seed in range(12):
+        sites, slot_day, slot_hours = small_problem(np.random.default_rng(seed))
+        nothing = [np.full(len(s.hours), -1) for s in sites]
+        found = replan(draft_of(sites, slot_day, slot_hours, nothing), set(range(4)), 200)
+        check_fits(sites, found.slots, slot_hours)
+        ratios.append(found.cost() / brute_force(sites, slot_day, slot_hours))
+    assert min(ratios) >= 1 - 1e-9
+    assert np.median(ratios) == pytest.approx(1.0)
+    assert np.mean(ratios) <= 1.02
+
+
+def crowded_problem(seed: int, n_sites: int = 8, n_days: int = 24) -> tuple[list[SiteProblem], np.ndarray, np.ndarray]:
+    """Sites with five jobs each whose best days gather in one fortnight, more than one crew can do."""
+    rng, day, sites = np.random.default_rng(seed), np.arange(n_days), []
+    for k in range(n_sites):
+        best = rng.integers(4, 14, 5)[:, None]
+        own = rng.uniform(1, 6, 5)[:, None] * np.abs(day - best)
+        late = own + 50.0 * np.maximum(0, day - best - 3)
+        inside = (day >= best - 5) & (day <= best + 3)
+        sites.append(
+            SiteProblem(
+                place=str(k), cost=np.where(inside, own, NEVER), late_cost=np.where(day >= best - 5, late, NEVER),
+                skip=np.full(5, NEVER), hours=rng.uniform(0.5, 1.5, 5), trip=200.0, trip_hours=3.0,
+            )
+        )  # fmt: skip
+    return sites, day, np.full(n_days, 8.0)
+
+
+@pytest.mark.parametrize("seed", range(2))
+def test_a_crowded_plan_is_as_cheap_as_the_mixed_integer_programme_makes_it(seed: int) -> None:
+    sites, slot_day, slot_hours = crowded_problem(seed, n_sites=3, n_days=20)
+    search = Search(gap=0.02, nodes=200, seconds=20.0)
+    fitted = solve(tabulate(sites, slot_day), sites, slot_hours, search)
+    covers = [best_cover(s.cost, s.trip, s.skip) for s in sites]
+    packed, overfull = pack(sites, covers, slot_day, slot_hours)
+    assert overfull
+    improved = replan(draft_of(sites, slot_day, slot_hours, packed), overfull, 200)
+    check_fits(sites, improved.slots, slot_hours)
+    assert improved.cost() <= 1.02 * fitted.cost
+
+
+def test_a_very_crowded_plan_is_improved_and_comes_out_the_same_again() -> None:
+    sites, slot_day, slot_hours = crowded_problem(9, n_sites=14, n_days=40)
+    one, two = (schedule(sites, slot_day, slot_hours, TIGHT) for _ in range(2))
+    check_fits(sites, one.slot, slot_hours)
+    assert one.method == "improved"
+    covers = [best_cover(s.cost, s.trip, s.skip) for s in sites]
+    assert one.cost < 0.9 * greedy(sites, covers, slot_day, slot_hours).cost
+    assert [s.tolist() for s in one.slot] == [s.tolist() for s in two.slot]
+
+
 def test_first_fit_is_valid_and_never_better_than_the_best() -> None:
     for seed in range(12):
         sites, slot_day, slot_hours = small_problem(np.random.default_rng(seed))
         exact = schedule(sites, slot_day, slot_hours, TIGHT)
-        from lamplighter.triage.cover import best_cover
-
         rough = greedy(sites, [best_cover(s.cost, s.trip, s.skip) for s in sites], slot_day, slot_hours)
         assert rough.cost >= exact.cost - 1e-6
-        used = np.zeros(len(slot_day))
-        for site, slot in zip(sites, rough.slot, strict=True):
-            for t in set(slot[slot >= 0].tolist()):
-                used[t] += site.trip_hours + site.hours[slot == t].sum()
-        assert (used <= slot_hours + 1e-9).all()
+        check_fits(sites, rough.slot, slot_hours)
 
 
 # --- what it costs ---------------------------------------------------------------------------------------------------

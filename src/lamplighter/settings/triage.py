@@ -199,6 +199,12 @@ class TriageSettings(Section):
         "The planner settles for what it has after this much search; counted, so that runs agree.",
         low=1,
     )
+    planner_tries: int = setting(
+        200,
+        "tries",
+        "How often sites are planned anew where proving the best plan would take too long; counted, so that runs agree.",
+        low=0,
+    )
     planner_seconds: float = setting(
         30.0, "s", "Last resort against a search that drags on; where it is reached, runs may differ.", low=1
     )

@@ -8,6 +8,37 @@ import numpy as np
 
 NEVER = 1e9
 """Cost of a day on which a job must not be done [money]: finite, so that sums stay numbers."""
+UNSERVED = 1e5
+"""Cost of a needed job that fits nowhere [money]: above any other cost, well below :data:`NEVER`."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class SiteProblem:
+    """The jobs of one place.
+
+    Attributes
+    ----------
+    cost : array, shape (n_jobs, n_days)
+        Cost of each job on each day besides the trip [money]; NEVER where it must not be.
+    late_cost : array, shape (n_jobs, n_days)
+        The same with days after the due date allowed at a penalty: used when crews are full.
+    skip : array, shape (n_jobs,)
+        Cost of leaving a job for after the horizon [money]; NEVER when it is needed.
+    hours : array, shape (n_jobs,)
+        Time each job takes [h].
+    trip : float
+        Cost of one trip [money].
+    trip_hours : float
+        Driving, arrival and departure [h].
+    """
+
+    place: str
+    cost: np.ndarray
+    late_cost: np.ndarray
+    skip: np.ndarray
+    hours: np.ndarray
+    trip: float
+    trip_hours: float
 
 
 @dataclass(frozen=True)

@@ -9,58 +9,24 @@ import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csr_array
 
-from lamplighter.triage.cover import NEVER, Cover, best_cover
+from lamplighter.triage.cover import NEVER, UNSERVED, Cover, SiteProblem, best_cover
+from lamplighter.triage.replan import Draft, draft_of, improve, replan
 
-UNSERVED = 1e5
-"""Cost of a needed job that fits nowhere [money]: above any other cost, well below :data:`NEVER`."""
-EASY_PICKS = 4_000
-"""Up to this many possible jobs on possible trips, every day is looked at and the best plan proven."""
-MOST_PICKS = 6_000
-"""Possible jobs on possible trips beyond which the programme takes minutes, so fewer days are looked at."""
-
-
-CLOSE = 0.05
-"""A schedule this close to the least possible cost is settled for without looking at all sites at once."""
-FIRST_REACH = 8
-"""Days looked at on either side of a site's own best days at first."""
+EASY_PICKS = 1_000
+"""Up to this many possible jobs on possible trips, the plan is proven to be the best, or near it."""
 
 
 @dataclass(frozen=True, slots=True)
 class Search:
-    """When the search may stop: relative gap proven [-], branches searched, and as a last resort time [s]."""
+    """When the search may stop: relative gap proven [-], branches searched, and as a last resort time [s].
+
+    Where a proof would take too long, ``tries`` is how often sites are planned anew.
+    """
 
     gap: float
     nodes: int
     seconds: float = 60.0
-
-
-@dataclass(frozen=True, kw_only=True)
-class SiteProblem:
-    """The jobs of one place.
-
-    Attributes
-    ----------
-    cost : array, shape (n_jobs, n_days)
-        Cost of each job on each day besides the trip [money]; NEVER where it must not be.
-    late_cost : array, shape (n_jobs, n_days)
-        The same with days after the due date allowed at a penalty: used when crews are full.
-    skip : array, shape (n_jobs,)
-        Cost of leaving a job for after the horizon [money]; NEVER when it is needed.
-    hours : array, shape (n_jobs,)
-        Time each job takes [h].
-    trip : float
-        Cost of one trip [money].
-    trip_hours : float
-        Driving, arrival and departure [h].
-    """
-
-    place: str
-    cost: np.ndarray
-    late_cost: np.ndarray
-    skip: np.ndarray
-    hours: np.ndarray
-    trip: float
-    trip_hours: float
+    tries: int = 200
 
 
 @dataclass(frozen=True)
@@ -74,7 +40,7 @@ class Schedule:
     cost, bound : float
         Cost of the schedule and the least any schedule can cost [money].
     method : str
-        exact, fitted (mixed-integer programme) or first fit.
+        exact, fitted (mixed-integer programme), improved (move by move) or first fit.
     """
 
     slot: list[np.ndarray]
@@ -87,7 +53,8 @@ def schedule(sites: Sequence[SiteProblem], slot_day: np.ndarray, slot_hours: np.
     """Choose trips so that everything together costs least and no crew day is overfull.
 
     Each site is solved exactly on its own; where the crews' days hold the result, nothing can be better.
-    Otherwise sites and days are chosen together by mixed-integer programming over the days around those.
+    Otherwise sites and days are chosen together: by mixed-integer programming where that proves the best plan
+    soon, else by improving what fits at first.
 
     Parameters
     ----------
@@ -101,52 +68,31 @@ def schedule(sites: Sequence[SiteProblem], slot_day: np.ndarray, slot_hours: np.
     """
     covers = [best_cover(s.cost, s.trip, s.skip) for s in sites]
     bound = float(sum(c.total for c in covers))
-    packed, room, overfull = pack(sites, covers, slot_day, slot_hours)
+    packed, overfull = pack(sites, covers, slot_day, slot_hours)
     if not overfull:
         return Schedule(packed, bound, bound, "exact")
-    if len(_around(sites, covers, slot_day, FIRST_REACH).pick_cost) > EASY_PICKS:
-        found = _fit_conflicts(sites, covers, slot_day, (packed, room, overfull), search)
-        if found is not None and found.cost <= (1 + CLOSE) * bound:
-            return found
-    return _fit(sites, covers, slot_day, slot_hours, search)
-
-
-def _fit_conflicts(
-    sites: Sequence[SiteProblem],
-    covers: Sequence[Cover],
-    slot_day: np.ndarray,
-    packing: tuple[list[np.ndarray], np.ndarray, set[int]],
-    search: Search,
-) -> Schedule | None:
-    """Move only the sites with a trip near an overfull day, the others keeping theirs; None when all are near one."""
-    packed, room, overfull = packing
-    days = np.array(sorted(overfull))
-    free = [k for k, c in enumerate(covers) if any((np.abs(days - d) <= FIRST_REACH).any() for d in c.days)]
-    if len(free) == len(sites):
-        return None
-    for k in free:
-        for t in set(packed[k][packed[k] >= 0].tolist()):
-            room[t] += sites[k].trip_hours + sites[k].hours[packed[k] == t].sum()
-    part = _fit([sites[k] for k in free], [covers[k] for k in free], slot_day, room, search)
-    slots = list(packed)
-    for k, slot in zip(free, part.slot, strict=True):
-        slots[k] = slot
-    bound = float(sum(c.total for c in covers))
-    fixed = bound - float(sum(covers[k].total for k in free))
-    return Schedule(slots, fixed + part.cost, min(bound, fixed + part.cost), part.method)
+    model = tabulate(sites, slot_day)
+    if len(model.pick_cost) <= EASY_PICKS:
+        found = solve(model, sites, slot_hours, search)
+        if found is not None:
+            return replace(found, bound=max(bound, min(found.bound, found.cost)))
+    starts = (packed, greedy(sites, covers, slot_day, slot_hours).slot)
+    drafts = [draft_of(sites, slot_day, slot_hours, start) for start in starts]
+    for draft in drafts:
+        improve(draft, range(len(sites)))
+    best = min((replan(draft, overfull, search.tries // len(drafts)) for draft in drafts), key=Draft.cost)
+    return Schedule(best.slots, best.cost(), min(bound, best.cost()), "improved")
 
 
 def pack(
     sites: Sequence[SiteProblem], covers: Sequence[Cover], slot_day: np.ndarray, slot_hours: np.ndarray
-) -> tuple[list[np.ndarray], np.ndarray, set[int]]:
+) -> tuple[list[np.ndarray], set[int]]:
     """Put each site's trips into the crews' slots of their days, longest first.
 
     Returns
     -------
     slots : list of int array
         By site, as in :class:`Schedule`; -1 also where a trip did not fit.
-    room : array, shape (n_slots,)
-        Hours left [h].
     overfull : set of int
         Days on which a trip did not fit.
     """
@@ -161,58 +107,7 @@ def pack(
             continue
         room[fits[0]] -= hours
         slots[k][covers[k].served == day] = fits[0]
-    return slots, room, overfull
-
-
-def _fit(
-    sites: Sequence[SiteProblem],
-    covers: Sequence[Cover],
-    slot_day: np.ndarray,
-    slot_hours: np.ndarray,
-    search: Search,
-) -> Schedule:
-    """Solve by mixed-integer programming, looking further from each site's own best days until all jobs fit."""
-    n_days, least = int(slot_day.max()) + 1, float(sum(c.total for c in covers))
-    best, reach = greedy(sites, covers, slot_day, slot_hours), n_days
-    model = _around(sites, covers, slot_day, reach)
-    if len(model.pick_cost) > EASY_PICKS:
-        reach, model = _widest(sites, covers, slot_day)
-    else:
-        search = replace(search, gap=0.0)
-    while True:
-        found = solve(model, sites, slot_hours, search)
-        if found is not None and found.cost <= best.cost:
-            best = found
-        if reach >= n_days or (found is not None and found.cost < UNSERVED):
-            break
-        reach *= 2
-        model = _around(sites, covers, slot_day, reach)
-        if len(model.pick_cost) > MOST_PICKS:
-            break
-    bound = max(least, best.bound if reach >= n_days else 0.0)
-    return Schedule(best.slot, best.cost, min(bound, best.cost), best.method)
-
-
-def _widest(sites: Sequence[SiteProblem], covers: Sequence[Cover], slot_day: np.ndarray) -> tuple[int, Model]:
-    """Look at fewer days where there are very many jobs."""
-    reach = FIRST_REACH
-    model = _around(sites, covers, slot_day, reach)
-    while len(model.pick_cost) > MOST_PICKS and reach > 1:
-        reach //= 2
-        model = _around(sites, covers, slot_day, reach)
-    return reach, model
-
-
-def _around(sites: Sequence[SiteProblem], covers: Sequence[Cover], slot_day: np.ndarray, reach: int) -> Model:
-    n_days = int(slot_day.max()) + 1
-    return tabulate(sites, [_near(c, s, n_days, reach) for c, s in zip(covers, sites, strict=True)], slot_day)
-
-
-def _near(cover: Cover, site: SiteProblem, n_days: int, reach: int) -> np.ndarray:
-    """Days around a site's own best days on which some job of it may be done."""
-    day = np.arange(n_days)
-    close = (np.abs(day[:, None] - np.array(cover.days or (0,))) <= reach).any(axis=1)
-    return day[close & (site.late_cost < NEVER).any(axis=0)]
+    return slots, overfull
 
 
 @dataclass(frozen=True)
@@ -228,9 +123,10 @@ class Model:
     pick_cost: np.ndarray
 
 
-def tabulate(sites: Sequence[SiteProblem], days: Sequence[np.ndarray], slot_day: np.ndarray) -> Model:
+def tabulate(sites: Sequence[SiteProblem], slot_day: np.ndarray) -> Model:
     """List every trip that may be made and every job that may be done on it."""
-    trips = [(k, int(t)) for k, near in enumerate(days) for t in np.flatnonzero(np.isin(slot_day, near))]
+    possible = [(s.late_cost < NEVER).any(axis=0) for s in sites]
+    trips = [(k, int(t)) for k, days in enumerate(possible) for t in np.flatnonzero(days[slot_day])]
     picks = [
         (k, int(i), trip, float(sites[k].late_cost[i, slot_day[t]]))
         for trip, (k, t) in enumerate(trips)

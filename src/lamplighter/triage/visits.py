@@ -18,11 +18,11 @@ from lamplighter.settings import Settings, load_settings
 from lamplighter.settings.triage import TriageSettings
 from lamplighter.triage.ages import BestAge, best_ages
 from lamplighter.triage.alternatives import CostParts, compare
-from lamplighter.triage.cover import NEVER
+from lamplighter.triage.cover import NEVER, SiteProblem
 from lamplighter.triage.crews import Crew, days_off, parse_crews, working_days
 from lamplighter.triage.jobs import Job, find_jobs, place_of
 from lamplighter.triage.prices import trip_hours, trip_money
-from lamplighter.triage.schedule import Schedule, Search, SiteProblem, schedule
+from lamplighter.triage.schedule import Schedule, Search, schedule
 from lamplighter.triage.windows import Window, windows_at
 
 _NAMES = uuid.UUID("6f1c2f0e-5d0b-5a44-9f0a-2f7f3f3f6d11")
@@ -77,7 +77,7 @@ class VisitPlan:
     costs : tuple of CostParts
         This plan first, then three simpler ones.
     method : str
-        exact, fitted or first fit.
+        exact, fitted or improved.
     gap : float
         Largest share by which a better plan could be cheaper [-].
     parts : tuple of (str, str, int)
@@ -173,7 +173,8 @@ def plan_visits(
 
 def _schedule(problems: Sequence[SiteProblem], slots: Sequence[tuple[int, Crew]], s: TriageSettings) -> Schedule:
     slot_day, slot_hours = np.array([n for n, _ in slots]), np.array([c.hours for _, c in slots])
-    return schedule(problems, slot_day, slot_hours, Search(s.planner_gap, s.planner_nodes, s.planner_seconds))
+    search = Search(s.planner_gap, s.planner_nodes, s.planner_seconds, s.planner_tries)
+    return schedule(problems, slot_day, slot_hours, search)
 
 
 def unknown_sites(assessment: Assessment, s: TriageSettings) -> tuple[str, ...]:
