@@ -20,6 +20,8 @@ COARSE, FINE = 24, 36
 """Candidate remaining lives on the coarse and on the fine grid."""
 UNLIKELY, LEAST_WEIGHT = 7.0, 1e-3
 """Log weight below the best at which a curve is let go, and share of the best weight below which a candidate is."""
+SLIGHT = 0.005
+"""Share of all weight that the curves of least weight may hold together and still be left out of the forecast."""
 LEAST_TRUST = 0.05
 """A discharge curve always has a say: it alone knows that a flat voltage may fall."""
 DRIFT = 0.35
@@ -44,9 +46,11 @@ class Shape:
 
     def at(self, depth: np.ndarray) -> np.ndarray:
         """Volts at a depth of discharge; beyond the end the last slope goes on."""
-        end = (self.volts[-1] - self.volts[-2]) / (self.depth[-1] - self.depth[-2])
-        over = np.maximum(depth - self.depth[-1], 0.0)
-        return np.interp(depth, self.depth, self.volts) + end * over
+        volts = np.interp(depth, self.depth, self.volts)
+        if depth.max() > self.depth[-1]:
+            end = (self.volts[-1] - self.volts[-2]) / (self.depth[-1] - self.depth[-2])
+            volts += end * np.maximum(depth - self.depth[-1], 0.0)
+        return volts
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,10 +115,10 @@ STARTS = np.array([0.0, 0.2, 0.4, 0.55, 0.67, 0.77, 0.85, 0.91])
 
 @dataclass(frozen=True, slots=True)
 class Candidates:
-    """One curve and starting depth at all candidate remaining lives; arrays of shape (k,)."""
+    """One curve from some starting depths (s) at all candidate remaining lives (k); arrays of shape (s, k)."""
 
     shape: Shape
-    start: float
+    start: np.ndarray
     life: np.ndarray
     level: np.ndarray
     scale: np.ndarray
@@ -122,7 +126,7 @@ class Candidates:
 
 
 def fit_candidates(
-    o: Outlook, tried: list[tuple[Shape, float]], rest: np.ndarray, settings: BatterySettings
+    o: Outlook, tried: list[tuple[Shape, np.ndarray]], rest: np.ndarray, settings: BatterySettings
 ) -> list[Candidates]:
     """Fit curves from their starting depths at candidate remaining lives; log weights per unit of log rest."""
     w = evidence_weights(o, settings)
@@ -130,10 +134,13 @@ def fit_candidates(
     total = o.x_now + rest
     prior = np.log(rest) + np.log(max(o.x_now, 1.0)) - 2.0 * np.log(total)
     out = []
-    for shape, start in tried:
-        life = total / (1.0 - start)
-        c = shape.at(start + o.x[None, :] / life[:, None]) - shape.middle
-        level, scale, chi2 = ridge_line(c, o.volts, weight, (shape.middle, shape.level_sd), (1.0, shape.scale_sd))
+    for shape, starts in tried:
+        start, life = np.broadcast_arrays(starts[:, None], total / (1.0 - starts[:, None]))
+        c = shape.at(start.reshape(-1, 1) + o.x / life.reshape(-1, 1)) - shape.middle
+        level, scale, chi2 = (
+            a.reshape(life.shape)
+            for a in ridge_line(c, o.volts, weight, (shape.middle, shape.level_sd), (1.0, shape.scale_sd))
+        )
         log = student(chi2, w.sum()) + prior + np.log(shape.prior)
         out.append(Candidates(shape, start, life, level, scale, log))
     return out
@@ -147,36 +154,45 @@ def curve_estimate(o: Outlook, shapes: list[Shape], settings: BatterySettings) -
     lives finds which curves and lives have weight, a fine one carries the forecast.
     """
     starts = STARTS[:1] if o.start_known else STARTS
-    tried = [(shape, float(start)) for shape in shapes for start in starts]
     coarse = remaining_grid(0.5, settings.longest_days, COARSE)
-    log = np.array([c.log for c in fit_candidates(o, tried, coarse, settings)])
-    pooled = np.logaddexp.reduce(log)
+    rough = fit_candidates(o, [(shape, starts) for shape in shapes], coarse, settings)
+    pooled = np.logaddexp.reduce(np.concatenate([c.log for c in rough]))
     likely = np.flatnonzero(pooled > pooled.max() - UNLIKELY)
     low, high = coarse[max(likely[0] - 1, 0)], coarse[min(likely[-1] + 1, len(coarse) - 1)]
-    best = log.max(axis=1)
-    kept = [t for t, top in zip(tried, best, strict=True) if top > best.max() - UNLIKELY]
+    best = max(c.log.max() for c in rough)
+    kept = [(c.shape, starts[c.log.max(axis=1) > best - UNLIKELY]) for c in rough]
+    kept = [(shape, some) for shape, some in kept if len(some)]
     candidates = fit_candidates(o, kept, remaining_grid(low, high, FINE), settings)
-    log = np.array([c.log for c in candidates])
-    evidence = float(np.logaddexp.reduce(log, axis=None))
-    weight = np.exp(log - evidence)
+    evidence = float(np.logaddexp.reduce(np.concatenate([c.log for c in candidates]), axis=None))
+    weight = np.concatenate([np.exp(c.log - evidence) for c in candidates])
     weight[weight < LEAST_WEIGHT * weight.max()] = 0.0
+    weight[slight(weight.sum(axis=1))] = 0.0
     sd = growing_error(o, settings)
-    ended = sum(foretold(o, c, w, sd) for c, w in zip(candidates, weight, strict=True) if w.any())
+    parts = np.split(weight, np.cumsum([len(c.log) for c in candidates])[:-1])
+    ended = sum(foretold(o, c, w, sd) for c, w in zip(candidates, parts, strict=True) if w.any())
     ended = never_falling(ended / weight.sum())
     trust = 1.0 if o.start_known else reach_trust(o, ended)
     return Estimate("discharge curve", ended, evidence, trust=max(trust, LEAST_TRUST))
 
 
+def slight(weight: np.ndarray) -> np.ndarray:
+    """Mark the curves of least weight that together hold no more than a share of it all, shape (k,)."""
+    order = np.argsort(weight, kind="stable")
+    slightest = np.zeros(len(weight), dtype=bool)
+    slightest[order[np.cumsum(weight[order]) <= SLIGHT * weight.sum()]] = True
+    return slightest
+
+
 def foretold(o: Outlook, c: Candidates, weight: np.ndarray, sd: np.ndarray) -> np.ndarray:
     """Return the weighted P(ended by) of one curve's candidates; their recent misfit is carried on."""
     some = weight > 0
-    life, level, scale = c.life[some, None], c.level[some, None], c.scale[some, None]
+    start, life, level, scale = (a[some][:, None] for a in (c.start, c.life, c.level, c.scale))
     w = o.weight * np.exp(-(o.x[-1] - o.x) / max(0.06 * (o.x[-1] - o.x[0]), 1.0))
     recent = w > 0.02 * w.max()
     x, v, w = o.x[recent], o.volts[recent], w[recent]
-    seen = level + scale * (c.shape.at(c.start + x[None, :] / life) - c.shape.middle)
+    seen = level + scale * (c.shape.at(start + x[None, :] / life) - c.shape.middle)
     miss = ((v[None, :] - seen) @ w / w.sum())[:, None]
-    path = level + scale * (c.shape.at(c.start + (o.x_now + o.ahead[None, :]) / life) - c.shape.middle)
+    path = level + scale * (c.shape.at(start + (o.x_now + o.ahead[None, :]) / life) - c.shape.middle)
     return weight[some] @ never_falling(ndtr((o.floor[None, :] - path - miss) / sd[None, :]))
 
 
@@ -193,8 +209,11 @@ def ridge_line(
     det = s0 * s2 - s1 * s1
     a = (s2 * t0 - s1 * t1) / det
     b = np.maximum((s0 * t1 - s1 * t0) / det, 0.2)
-    r = v[None, :] - a[:, None] - b[:, None] * c
-    chi2 = (r * r) @ w + pa * (a - level[0]) ** 2 + pb * (b - scale[0]) ** 2
+    # The squares of what is left, from the sums; about the mean, so that little is lost to rounding.
+    middle = float(w @ v) / w.sum()
+    off, about = a - middle, w * (v - middle)
+    left = about @ (v - middle) + off * off * w.sum() + b * (b * (s2 - pb) + 2 * (off * s1 - c @ about))
+    chi2 = np.maximum(left, 0.0) + pa * (a - level[0]) ** 2 + pb * (b - scale[0]) ** 2
     return a, b, chi2
 
 
