@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import brentq
 
 EXACT_UP_TO = 4_000
 """Longest series for which the recursion is run in full; beyond it Feller's root gives the same to eight digits."""
@@ -131,6 +130,8 @@ def _feller(n: int, length: int, p: float) -> float:
             break
     if not np.isfinite(x) or x * p >= 1 or abs(1 - x + step * x ** (k + 1)) > 1e-12:
         peak = (k + 1.0) ** (-1 / k) * step ** (-1 / k) if k else 1 / p
+        from scipy.optimize import brentq  # slow to load, and seldom needed
+
         x = brentq(lambda y: 1 - y + step * y ** (k + 1), 1.0, min(peak, 1 / p) * (1 - 1e-9))
     log_none = np.log1p(-p * x) - np.log((k + 1 - k * x) * q) - (n + 1) * np.log(x)
     return float(min(1.0, max(0.0, -np.expm1(log_none))))

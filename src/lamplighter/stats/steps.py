@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special, stats
+from scipy import special
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +50,9 @@ def pettitt(y: np.ndarray) -> Split:
     n = len(y)
     if n < 2:
         return Split(0, math.nan, math.nan, math.nan, math.nan)
-    u = (2 * np.cumsum(stats.rankdata(y)) - np.arange(1, n + 1) * (n + 1))[:-1]
+    from scipy.stats import rankdata  # slow to load, and seldom needed
+
+    u = (2 * np.cumsum(rankdata(y)) - np.arange(1, n + 1) * (n + 1))[:-1]
     k = int(np.argmax(np.abs(u))) + 1
     size = float(abs(u[k - 1]))
     p = min(1.0, 2 * math.exp(-6 * size**2 / (n**3 + n**2)))
@@ -73,7 +75,7 @@ def best_split(y: np.ndarray) -> Split:
     rest = max(float(centred @ centred) - float(gain[best]), 0.0)
     f = float(gain[best]) / (rest / (n - 2)) if rest > 0 else math.inf
     cut = best + 1
-    return Split(cut, f, float(stats.f.sf(f, 1, n - 2)), float(y[:cut].mean()), float(y[cut:].mean()))
+    return Split(cut, f, float(special.fdtrc(1, n - 2, f)), float(y[:cut].mean()), float(y[cut:].mean()))
 
 
 def poisson_split(counts: np.ndarray, exposure: np.ndarray | None = None) -> Split:
@@ -99,7 +101,7 @@ def poisson_split(counts: np.ndarray, exposure: np.ndarray | None = None) -> Spl
         parts = np.where((e > 0) & (f > 0), special.xlogy(a, a / e) + special.xlogy(b, b / f), whole)
     k = int(np.argmax(parts))
     gain = float(parts[k] - whole)
-    p = min(1.0, (len(counts) - 1) * float(stats.chi2.sf(2 * max(gain, 0.0), 1)))
+    p = min(1.0, (len(counts) - 1) * float(special.chdtrc(1, 2 * max(gain, 0.0))))
     return Split(k + 1, gain, p, float(a[k] / e[k]), float(b[k] / f[k]))
 
 

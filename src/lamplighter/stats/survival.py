@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize, stats
+from scipy import special
 
 __all__ = ["Fieller", "KaplanMeier", "Weibull", "fieller_crossing", "kaplan_meier", "weibull_fit"]
 
@@ -87,9 +87,7 @@ class Weibull:
     @property
     def mean(self) -> float:
         """Mean life."""
-        from scipy.special import gamma
-
-        return float(self.eta * gamma(1.0 + 1.0 / self.beta))
+        return float(self.eta * special.gamma(1.0 + 1.0 / self.beta))
 
 
 def weibull_fit(
@@ -137,9 +135,9 @@ def weibull_fit(
         return -float(value)
 
     start = np.array([np.log(t.sum() / d.sum() / scale), log_beta_prior[0] if log_beta_prior else 0.3])
-    found = optimize.minimize(
-        minus, start, method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-11, "maxiter": 4000}
-    )
+    from scipy.optimize import minimize  # slow to load, and seldom needed
+
+    found = minimize(minus, start, method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-11, "maxiter": 4000})
     p = found.x
     return Weibull(float(np.exp(p[0]) * scale), float(np.exp(p[1])), -float(found.fun), _covariance(minus, p))
 
@@ -203,7 +201,7 @@ def fieller_crossing(
     sxx = float(((x - centre) ** 2).sum())
     slope = float(((x - centre) * (y - mean)).sum() / sxx)
     s = float(np.sqrt(((y - mean - slope * (x - centre)) ** 2).sum() / (n - 2)))
-    t = float(stats.t.ppf(0.5 + confidence / 2, n - 2))
+    t = float(special.stdtrit(n - 2, 0.5 + confidence / 2))
     g = t * t * s * s / (slope * slope * sxx) if slope else float("inf")
     u = (level - mean) / slope if slope else float("inf")
     if not g < 1:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from scipy import special, stats
+from scipy import special
 
 from lamplighter.stats.noise import Fit, averaged, regress, whitener
 from lamplighter.stats.order import quantile
@@ -330,7 +330,9 @@ def hamed_rao_factor(t: np.ndarray, y: np.ndarray, lags: int | None = None) -> f
     """
     n = len(y)
     slopes, _ = pair_slopes(t, y)
-    rest = stats.rankdata(y - np.median(slopes) * t)
+    from scipy.stats import rankdata  # slow to load, and no check needs it
+
+    rest = rankdata(y - np.median(slopes) * t)
     most = n - 1 if lags is None else min(lags, n - 1)
     k = np.arange(1, most + 1)
     rho = autocorrelation(rest)[1 : most + 1]
@@ -404,7 +406,9 @@ def _season_variance(t: np.ndarray, y: np.ndarray, season: np.ndarray) -> float:
         raise ValueError("the covariance between seasons needs one value a season and cycle")
     n = len(cycles)
     signs = np.sign(grid[:, None, :] - grid[None, :, :])
-    ranks = stats.rankdata(grid, axis=0)
+    from scipy.stats import rankdata  # slow to load, and no check needs it
+
+    ranks = rankdata(grid, axis=0)
     k = np.einsum("jig,jih->gh", np.triu(np.ones((n, n)), 1)[..., None] * signs, signs)
     r = 4 * ranks.T @ ranks - n * (n + 1) ** 2
     return float(np.sum((k + r) / 3))

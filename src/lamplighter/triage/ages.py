@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import brentq
 from scipy.special import gamma, gammainc
 
 from lamplighter.results import Assessment
@@ -59,6 +58,8 @@ def best_age(shape: float, scale: float, planned: float, failed: float) -> tuple
     high = 1.0
     while surplus(high) < 0:
         high *= 2
+    from scipy.optimize import brentq  # slow to load, and seldom needed
+
     u = float(brentq(surplus, 0.0, high, xtol=1e-13))
     return scale * u, (failed - planned) * shape * u ** (shape - 1) / scale
 

@@ -7,7 +7,6 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from scipy.stats import spearmanr
 
 from lamplighter.checks.base import CheckResult, Context
 from lamplighter.results import Verdict
@@ -73,5 +72,7 @@ def follows_temperature(daily: Mapping[str, Any], since: float, until: float) ->
         return None
     if np.ptp(pairs, axis=0).min() == 0:
         return False
+    from scipy.stats import spearmanr  # slow to load, and seldom needed
+
     rho, p = spearmanr(pairs[:, 0], pairs[:, 1])
     return bool(abs(rho) >= FOLLOWS_RHO and p <= FOLLOWS_P)

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.optimize import Bounds, LinearConstraint, milp
-from scipy.sparse import csr_array
 
 from lamplighter.triage.cover import NEVER, UNSERVED, Cover, SiteProblem, best_cover
 from lamplighter.triage.replan import Draft, draft_of, improve, replan
+
+if TYPE_CHECKING:
+    from scipy.sparse import csr_array
 
 EASY_PICKS = 1_000
 """Up to this many possible jobs on possible trips, the plan is proven to be the best, or near it."""
@@ -140,6 +142,8 @@ def tabulate(sites: Sequence[SiteProblem], slot_day: np.ndarray) -> Model:
 
 def solve(m: Model, sites: Sequence[SiteProblem], slot_hours: np.ndarray, search: Search) -> Schedule | None:
     """Choose trips and picks at least cost; None when no schedule was found in the search allowed."""
+    from scipy.optimize import Bounds, LinearConstraint, milp  # slow to load, and seldom needed
+
     offsets = np.cumsum([0, *(len(s.hours) for s in sites)])
     n_trips, n_picks, n_jobs = len(m.trip_cost), len(m.pick_cost), int(offsets[-1])
     skip = np.minimum(np.concatenate([s.skip for s in sites]), UNSERVED)
@@ -187,6 +191,8 @@ def solve(m: Model, sites: Sequence[SiteProblem], slot_hours: np.ndarray, search
 
 
 def _rows(row: np.ndarray, column: np.ndarray, value: np.ndarray, shape: tuple[int, int]) -> csr_array:
+    from scipy.sparse import csr_array
+
     return csr_array((value, (row, column)), shape=shape)
 
 

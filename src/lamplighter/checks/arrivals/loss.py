@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from lamplighter.stats.order import quantiles
 from lamplighter.stats.proportions import two_share_p
@@ -103,8 +103,14 @@ def by_hour(received_hour: np.ndarray, missed_hour: np.ndarray) -> tuple[np.ndar
     lost_out, due_out = lost.sum() - lost_in, due.sum() - due_in
     rate_in, rate_out = (lost_in + 0.5) / (due_in + 1), (lost_out + 0.5) / (due_out + 1)
     peak = int(np.argmax(rate_in / rate_out))
-    p = min(1.0, 24 * float(stats.binom.sf(lost_in[peak] - 1, max(due_in[peak], 1), min(rate_out[peak], 1.0))))
+    # So many lost or more, of those due in these hours (the upper tail of a binomial distribution).
+    p = min(1.0, 24 * at_least(int(lost_in[peak]), max(int(due_in[peak]), 1), min(float(rate_out[peak]), 1.0)))
     return share, peak, float(rate_in[peak] / rate_out[peak]), p
+
+
+def at_least(k: int, n: int, p: float) -> float:
+    """Probability of at least k successes in n independent trials."""
+    return 1.0 if k <= 0 else float(special.bdtrc(k - 1, n, p))
 
 
 def loss_pattern(
