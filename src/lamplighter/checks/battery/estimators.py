@@ -18,10 +18,12 @@ NU = 4.0
 """Degrees of freedom of the Student likelihood: a fit is not ruled out by misjudged noise."""
 COARSE, FINE = 24, 36
 """Candidate remaining lives on the coarse and on the fine grid."""
-UNLIKELY, LEAST_WEIGHT = 7.0, 1e-3
-"""Log weight below the best at which a curve is let go, and share of the best weight below which a candidate is."""
-SLIGHT = 0.005
-"""Share of all weight that the curves of least weight may hold together and still be left out of the forecast."""
+EVERY = 2
+"""Curves are followed to every so many of the days ahead: they are smooth."""
+UNLIKELY = 7.0
+"""Log weight below the best at which a curve is let go."""
+SLIGHT = 0.01
+"""Share of all weight that the candidates of least weight may hold together and still be left out of the forecast."""
 LEAST_TRUST = 0.05
 """A discharge curve always has a say: it alone knows that a flat voltage may fall."""
 DRIFT = 0.35
@@ -165,26 +167,29 @@ def curve_estimate(o: Outlook, shapes: list[Shape], settings: BatterySettings) -
     candidates = fit_candidates(o, kept, remaining_grid(low, high, FINE), settings)
     evidence = float(np.logaddexp.reduce(np.concatenate([c.log for c in candidates]), axis=None))
     weight = np.concatenate([np.exp(c.log - evidence) for c in candidates])
-    weight[weight < LEAST_WEIGHT * weight.max()] = 0.0
-    weight[slight(weight.sum(axis=1))] = 0.0
+    weight[slight(weight.ravel()).reshape(weight.shape)] = 0.0
     sd = growing_error(o, settings)
     parts = np.split(weight, np.cumsum([len(c.log) for c in candidates])[:-1])
-    ended = sum(foretold(o, c, w, sd) for c, w in zip(candidates, parts, strict=True) if w.any())
-    ended = never_falling(ended / weight.sum())
+    looked = np.append(np.arange(0, len(o.ahead) - 1, EVERY), len(o.ahead) - 1)
+    ended = sum(foretold(o, c, w, sd, looked) for c, w in zip(candidates, parts, strict=True) if w.any())
+    ended = np.interp(o.ahead, o.ahead[looked], never_falling(ended / weight.sum()))
     trust = 1.0 if o.start_known else reach_trust(o, ended)
     return Estimate("discharge curve", ended, evidence, trust=max(trust, LEAST_TRUST))
 
 
 def slight(weight: np.ndarray) -> np.ndarray:
-    """Mark the curves of least weight that together hold no more than a share of it all, shape (k,)."""
+    """Mark the candidates of least weight that together hold no more than a share of it all, shape (k,)."""
     order = np.argsort(weight, kind="stable")
     slightest = np.zeros(len(weight), dtype=bool)
     slightest[order[np.cumsum(weight[order]) <= SLIGHT * weight.sum()]] = True
     return slightest
 
 
-def foretold(o: Outlook, c: Candidates, weight: np.ndarray, sd: np.ndarray) -> np.ndarray:
-    """Return the weighted P(ended by) of one curve's candidates; their recent misfit is carried on."""
+def foretold(o: Outlook, c: Candidates, weight: np.ndarray, sd: np.ndarray, looked: np.ndarray) -> np.ndarray:
+    """Return the weighted P(ended by) of one curve's candidates at some of the days ahead.
+
+    Their recent misfit is carried on.
+    """
     some = weight > 0
     start, life, level, scale = (a[some][:, None] for a in (c.start, c.life, c.level, c.scale))
     w = o.weight * np.exp(-(o.x[-1] - o.x) / max(0.06 * (o.x[-1] - o.x[0]), 1.0))
@@ -192,8 +197,8 @@ def foretold(o: Outlook, c: Candidates, weight: np.ndarray, sd: np.ndarray) -> n
     x, v, w = o.x[recent], o.volts[recent], w[recent]
     seen = level + scale * (c.shape.at(start + x[None, :] / life) - c.shape.middle)
     miss = ((v[None, :] - seen) @ w / w.sum())[:, None]
-    path = level + scale * (c.shape.at(start + (o.x_now + o.ahead[None, :]) / life) - c.shape.middle)
-    return weight[some] @ never_falling(ndtr((o.floor[None, :] - path - miss) / sd[None, :]))
+    path = level + scale * (c.shape.at(start + (o.x_now + o.ahead[looked]) / life) - c.shape.middle)
+    return weight[some] @ never_falling(ndtr((o.floor[looked] - path - miss) / sd[looked]))
 
 
 def ridge_line(
