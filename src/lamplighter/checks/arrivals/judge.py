@@ -26,7 +26,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -42,6 +42,7 @@ from lamplighter.checks.arrivals.silence import past_silences, silence_limit
 from lamplighter.checks.base import CheckResult, Context
 from lamplighter.results import Finding, Gap, Verdict
 from lamplighter.settings.arrivals import ArrivalsSettings
+from lamplighter.spool import Spool
 from lamplighter.stats.discovery import benjamini_hochberg
 from lamplighter.stats.proportions import Interval
 from lamplighter.wording import duration
@@ -76,28 +77,30 @@ def judge(measures: Mapping[str, ArrivalsMeasure], context: Context) -> CheckRes
     """Judge arrivals: outages first, then what is left to each node."""
     s = context.settings.arrivals
     shared = share_out(measures, context)
-    nodes = {n: _consider(n, measures[n], shared, context) for n in shared.nodes}
+    nodes = Spool((n, _consider(n, measures[n], shared, context)) for n in shared.nodes)
     result = CheckResult(outages=said.outage_rows(shared), findings=said.outage_findings(shared, context))
     falls = _real_falls(nodes, s)
     falls, common = _apart(falls, context)
     result.findings.extend(common)
+    totals = _Totals()
     for name in sorted(measures):
-        m = measures[name]
         if name not in nodes:
+            m = measures[name]
             result.verdicts[name] = Verdict(state="not evaluated", reason=m.why_not)
             result.facts[name] = _bare_facts(m)
             result.series[name] = _series(m, np.zeros_like(m.missed))
             continue
         node = nodes[name]
+        totals.add(node)
         own = _own_findings(node, falls.get(name), context.register[name].gateway, s)
         result.findings.extend(own)
         result.verdicts[name] = _verdict(node, own, s)
         result.facts[name] = _facts(node) | {"gateway_inferred": shared.inferred.get(name, "")}
-        result.series[name] = _series(m, node.outage)
+        result.series[name] = _series(node.measure, node.outage)
         result.gaps.extend(_listed(node, shared, s))
     for name in sorted(context.registered - set(measures)):
         result.verdicts[name] = Verdict(state="not evaluated", reason="in the register, but absent from the exports")
-    result.fleet.update(_fleet(nodes, shared))
+    result.fleet.update(_fleet(totals, shared))
     return result
 
 
@@ -144,12 +147,13 @@ def _fall(m: ArrivalsMeasure, expected: np.ndarray, own: np.ndarray, s: Arrivals
 
 def _real_falls(nodes: Mapping[str, _Node], s: ArrivalsSettings) -> dict[str, Fall]:
     """Return falls that stand after false discovery control and are large enough to matter."""
-    p = np.array([n.fall.p if n.fall and n.measure.interleaved < DOUBLED else 1.0 for n in nodes.values()])
+    falls = {name: (n.fall, n.measure.interleaved < DOUBLED) for name, n in nodes.items()}
+    p = np.array([f.p if f and single else 1.0 for f, single in falls.values()])
     called = benjamini_hochberg(p, s.false_discovery_rate).called
     return {
-        name: n.fall
-        for (name, n), c in zip(nodes.items(), called, strict=True)
-        if c and n.fall is not None and n.fall.now - n.fall.before >= s.falling_loss
+        name: f
+        for (name, (f, _)), c in zip(falls.items(), called, strict=True)
+        if c and f is not None and f.now - f.before >= s.falling_loss
     }
 
 
@@ -301,19 +305,34 @@ def _kind(gaps: Any, k: int, ours: bool, s: ArrivalsSettings) -> str:
     return "burst" if gaps.missed[k] >= s.burst_missed else "isolated"
 
 
-def _fleet(nodes: Mapping[str, _Node], shared: Shared) -> dict[str, Any]:
-    received = sum(int(n.measure.received.sum()) for n in nodes.values())
-    missed = sum(int(n.own.sum()) for n in nodes.values())
-    outage = sum(int(n.outage.sum()) for n in nodes.values())
+@dataclass
+class _Totals:
+    """Check-ins of all nodes together, and who is silent."""
+
+    received: int = 0
+    missed: int = 0
+    outage: int = 0
+    silent: list[str] = field(default_factory=list)
+
+    def add(self, node: _Node) -> None:
+        """Count a node in."""
+        self.received += int(node.measure.received.sum())
+        self.missed += int(node.own.sum())
+        self.outage += int(node.outage.sum())
+        self.silent += [node.name] if node.silent else []
+
+
+def _fleet(totals: _Totals, shared: Shared) -> dict[str, Any]:
     levels = [w.level for w in shared.windows]
     longest = max((w.ended - w.began for w in shared.windows), default=0.0)
+    due = totals.received + totals.missed
     return {
-        "expected": received + missed,
-        "received": received,
-        "missed": missed,
-        "missed_outage": outage,
-        "delivery": round(received / (received + missed), 6) if received + missed else None,
-        "silent": sorted(n for n, node in nodes.items() if node.silent),
+        "expected": due,
+        "received": totals.received,
+        "missed": totals.missed,
+        "missed_outage": totals.outage,
+        "delivery": round(totals.received / due, 6) if due else None,
+        "silent": sorted(totals.silent),
         "outages": {level: levels.count(level) for level in ("host", "gateway", "group")},
         "longest_outage": duration(longest) if levels else None,
     }
