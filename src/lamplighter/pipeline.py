@@ -17,7 +17,7 @@ import numpy as np
 
 from lamplighter.checkins import DAY_S, NodeArrays, NodeHistory, Source
 from lamplighter.checks.base import CheckResult, Context
-from lamplighter.engines import Engine, Job
+from lamplighter.engines import Engine, Job, fitting
 from lamplighter.errors import InputError
 from lamplighter.fleet import Fleet, RegisterEntry, entry_of, parse_time, read_fleet, strange_work
 from lamplighter.overview import overview
@@ -110,7 +110,7 @@ def assess(
     *,
     as_of: str | datetime | float | None = None,
     progress: Progress | None = None,
-    engine: str | Engine = "serial",
+    engine: str | Engine | None = None,
     workers: int | None = None,
     scheduler: str | None = None,
 ) -> Assessment:
@@ -127,8 +127,9 @@ def assess(
         The present: ISO 8601, a datetime, or seconds since 1970-01-01 UTC. Default: the last check-in.
     progress : callable, optional
         Called with the number of nodes done and in all.
-    engine : str or Engine
-        ``serial``, ``processes`` or ``dask``; the result is the same.
+    engine : str or Engine, optional
+        ``serial``, ``processes`` or ``dask``; the result is the same. Default: processes where there is more than one
+        core and workers are forked (Linux), from :data:`lamplighter.engines.ENOUGH_CHECK_INS` on, else serial.
     workers : int, optional
         Number of processes; default: one a core.
     scheduler : str, optional
@@ -155,7 +156,11 @@ def assess(
     """
     chosen = settings if isinstance(settings, Settings) else read_settings(settings)
     fleet = read_fleet(register, worklog, chosen.timezone)
-    where = engine if isinstance(engine, Engine) else Engine(engine, workers, scheduler)
+    where = engine
+    if engine is None:
+        where = fitting(checkins.account.check_ins, workers, scheduler)
+    elif isinstance(engine, str):
+        where = Engine(engine, workers, scheduler)
     present = present_of(as_of, chosen.timezone)
     return assess_fleet(checkins, fleet, chosen, as_of=present, progress=progress, engine=where)
 
@@ -201,7 +206,7 @@ def assess_fleet(
         raise InputError("there is no check-in to assess", remedy="look at the exports with lamplighter preview")
     present = as_of if as_of is not None else end
     names = source.nodes()
-    engine = engine or Engine()
+    engine = engine or fitting(source.account.check_ins)
     measures, daily, set_aside = measure_all(source, fleet, settings, names, start, present, engine, progress)
     context = make_context(fleet, settings, tuple(sorted(daily)), source.traits, start, present)
     results = review(judge(measures, replace(context, share=partial(shared_out, engine))), context, daily)
