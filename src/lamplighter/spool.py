@@ -9,10 +9,13 @@ import weakref
 from array import array
 from bisect import bisect_right
 from collections.abc import Iterable, Iterator, Mapping, MutableMapping, Sequence
+from itertools import islice
 from typing import Any, Generic, TypeVar
 
 from lamplighter.errors import InputError
 
+BLOCK = 256
+"""Most items of a list that are read together."""
 HELD = 2_000_000
 """Bytes that a spool holds in memory before it makes a file: small fleets never touch the disk."""
 
@@ -150,8 +153,8 @@ class SpooledList(Sequence[V], Generic[V]):
 
     def extend(self, items: Iterable[V]) -> None:
         """Add items at the end."""
-        block = list(items)
-        if block:
+        items = iter(items)
+        while block := list(islice(items, BLOCK)):
             self._blocks[str(len(self._first))] = block
             self._first.append(self._count)
             self._count += len(block)
@@ -173,7 +176,7 @@ class SpooledList(Sequence[V], Generic[V]):
         return self._blocks[str(block)][k - self._first[block]]
 
     def __eq__(self, other: object) -> bool:
-        if not isinstance(other, (list, SpooledList)):
+        if not isinstance(other, (list, tuple, SpooledList)):
             return NotImplemented
         return len(self) == len(other) and all(a == b for a, b in zip(self, other, strict=True))
 
