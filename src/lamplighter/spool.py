@@ -81,7 +81,7 @@ def _read(file: Any, start: int, size: int) -> bytes:
 def _trouble(what: str, bad: OSError) -> InputError:
     return InputError(
         f"cannot {what} a temporary file: {bad.strerror}",
-        file=tempfile.gettempdir(),
+        file=tempfile.tempdir,
         remedy="make room there, or name another folder in the variable TMPDIR",
     )
 
