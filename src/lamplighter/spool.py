@@ -8,7 +8,8 @@ import tempfile
 import weakref
 from array import array
 from bisect import bisect_right
-from collections.abc import Iterable, Iterator, Mapping, MutableMapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, MutableMapping, Sequence
+from dataclasses import dataclass
 from itertools import islice
 from typing import Any, Generic, TypeVar
 
@@ -25,6 +26,17 @@ V = TypeVar("V")
 def pack(value: Any) -> bytes:
     """Return a value as the bytes that a spool keeps of it; workers do this, so that the leading process need not."""
     return pickle.dumps(value, pickle.HIGHEST_PROTOCOL)
+
+
+@dataclass(frozen=True)
+class Packed:
+    """Work whose result comes packed, for :meth:`Spool.of_packed`: it may be done in another process."""
+
+    work: Callable[[Any], Any]
+
+    def __call__(self, task: Any) -> bytes:
+        """Do the work."""
+        return pack(self.work(task))
 
 
 class _Store:
@@ -108,6 +120,14 @@ class Spool(MutableMapping[str, V], Generic[V]):
         self._start, self._size = array("Q"), array("L")
         for name, value in pairs:
             self[name] = value
+
+    @classmethod
+    def of_packed(cls, pairs: Iterable[tuple[str, bytes]]) -> Spool[V]:
+        """Return a spool of values that are packed already."""
+        made = cls()
+        for name, data in pairs:
+            made.put(name, data)
+        return made
 
     def put(self, name: str, data: bytes) -> None:
         """Set a value that is packed already."""

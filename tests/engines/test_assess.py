@@ -105,12 +105,13 @@ def test_the_work_of_judging_is_shared_out(fleet, written, expected, monkeypatch
     run, shared = Engine.run, []
 
     def recorded(engine, job, tasks):
-        shared.append((job.work.func.__name__, len(tasks)))
+        work = job.work.work if isinstance(job.work, spool.Packed) else job.work
+        shared.append((work.func.__name__, len(tasks)))
         return run(engine, job, tasks)
 
     monkeypatch.setattr(Engine, "run", recorded)
     assert written(read_exports(fleet[0]), engine="processes", workers=2) == expected
-    assert shared == [("measure_node", NODES), ("_consider", NODES), ("judge_node", NODES)]
+    assert shared == [(work, NODES) for work in ("measure_node", "_answer", "_consider", "judge_node")]
 
 
 def test_a_history_sent_elsewhere(fleet, written, expected):

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 from lamplighter.report.account import data_account, settings_used, when_not_to_trust
 from lamplighter.report.codec import packed
-from lamplighter.report.common import ORDER, SIGNAL, Source, signal
+from lamplighter.report.common import ORDER, SIGNAL, Made, Source, signal
 from lamplighter.report.figures import node_data
 from lamplighter.report.model import Fact, NodeSection, Report, Sketch, Tally, WorkLine
 from lamplighter.report.nodes import node_line, node_section
@@ -22,7 +23,6 @@ from lamplighter.report.wording import due_note, headline, standfirst
 from lamplighter.report.work import changes, split_work, work_line
 from lamplighter.results import Assessment, Item, NodeRow
 from lamplighter.settings.report import ReportSettings
-from lamplighter.spool import SpooledList
 from lamplighter.triage.cautions import cautions_for
 from lamplighter.wording import count, date, known, moment
 
@@ -72,7 +72,7 @@ def build_view(assessment: Assessment, settings: ReportSettings | None = None) -
         later_more=max(0, len(later) - source.settings.later_rows),
         changes=changes(source),
         cautions=_cautions(week_lines),
-        nodes=SpooledList(node_line(source, row) for row in rows),
+        nodes=Made(partial(node_line, source), rows),
         sites=tuple(sorted({r.site for r in rows if r.site})),
         gateways=tuple(sorted({r.gateway for r in rows if r.gateway})),
         signals=tuple(SIGNAL[k] for k in SIGNAL if k in shown),
@@ -81,7 +81,7 @@ def build_view(assessment: Assessment, settings: ReportSettings | None = None) -
         strip=site_strip(source, rows),
         panels=charts,
         fleet_data=packed(fleet_data),
-        shared=tuple(_marked(shared_sections(source), pressing)),
+        shared=tuple(_marked(s, pressing) for s in shared_sections(source)),
         sections=sections,
         detail_note=detail_note,
         account=data_account(source),
@@ -161,24 +161,26 @@ def _sections(source: Source, rows: list[NodeRow], pressing: Set[str]) -> tuple[
     trimmed = [n for n in with_series if n not in data]
     left_out = set(trimmed)
     work = _by_node(source.assessment.worklog)
-    made = (
-        node_section(
-            source, r, items.get(r.node), work.get(r.node, []), data.get(r.node, ""), note if r.node in left_out else ""
+
+    def section(row: NodeRow) -> NodeSection:
+        node = row.node
+        made = node_section(
+            source, row, items.get(node), work.get(node, []), data.get(node, ""), note if node in left_out else ""
         )
-        for r in rows
-    )
+        return _marked(made, pressing)
+
     said = ""
     if trimmed:
         said = (
             f"Charts are kept for the {count(len(data), 'node')} that rank highest; "
             f"the other {len(trimmed):,} have figures and verdicts only. Raise detail_mb and page_mb for more."
         )
-    return SpooledList(_marked(made, pressing)), said
+    return Made(section, rows), said
 
 
-def _marked(sections: Iterable[NodeSection], pressing: Set[str]) -> Iterator[NodeSection]:
-    """Yield sections of which those of this week's work are marked, since they are the ones printed open."""
-    return (replace(s, this_week=True) if s.anchor in pressing else s for s in sections)
+def _marked(section: NodeSection, pressing: Set[str]) -> NodeSection:
+    """Return a section, marked when it is of this week's work, since those are printed open."""
+    return replace(section, this_week=True) if section.anchor in pressing else section
 
 
 def _by_node(entries: list[dict[str, Any]]) -> dict[str, list[dict[str, Any]]]:

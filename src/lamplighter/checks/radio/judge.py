@@ -36,7 +36,7 @@ from lamplighter.checks.radio.measure import YEAR_D, RadioMeasure, explained
 from lamplighter.fleet import RegisterEntry
 from lamplighter.results import Finding, Verdict
 from lamplighter.settings.radio import RadioSettings
-from lamplighter.spool import Spool
+from lamplighter.spool import Packed, Spool
 from lamplighter.stats.changes import SCAN_POINTS, Change, Slope
 from lamplighter.stats.discovery import benjamini_hochberg
 
@@ -73,7 +73,8 @@ def judge(measures: Mapping[str, RadioMeasure], context: Context) -> CheckResult
     drops = common_drops(measures, gateways, s)
     weather = shared_weather(measures, s)
     load = partial(_told, measures, context.register, drops)
-    nodes = Spool(zip(names, context.share(load, partial(_consider, weather, s), names), strict=True))
+    considered = context.share(load, Packed(partial(_consider, weather, s)), names)
+    nodes: Spool[_Node] = Spool.of_packed(zip(names, considered, strict=True))
     result = CheckResult(findings=[said.gateway_antenna(d) for d in drops])
     chances = {n: (v.decline.p if v.decline else 1.0, _chance(v.drop)) for n, v in nodes.items() if v.measure.found}
     declines = _called({n: p for n, (p, _) in chances.items()}, s)
