@@ -14,8 +14,8 @@ from pathlib import Path
 
 import psutil
 
-EVERY_S = 0.1
-"""How often memory is sampled: often enough to see a step of a run, seldom enough not to slow it."""
+EVERY_S = 0.25
+"""How often memory is sampled [s]: often enough to see a step of a run, seldom enough not to slow it."""
 
 
 @dataclass(frozen=True)

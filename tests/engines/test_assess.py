@@ -111,7 +111,7 @@ def test_the_work_of_judging_is_shared_out(fleet, written, expected, monkeypatch
 
     monkeypatch.setattr(Engine, "run", recorded)
     assert written(read_exports(fleet[0]), engine="processes", workers=2) == expected
-    assert shared == [(work, NODES) for work in ("measure_node", "_answer", "_consider", "judge_node")]
+    assert shared == [(work, NODES) for work in ("measure_node", "_answer", "_consider", "battery_of", "judge_node")]
 
 
 def test_a_history_sent_elsewhere(fleet, written, expected):

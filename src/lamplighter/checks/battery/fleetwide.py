@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 
 from lamplighter.checkins import DAY_S
+from lamplighter.checks.base import Share, one_by_one
 from lamplighter.checks.battery.cells import CHEMISTRIES, UNKNOWN, Cell, cell_of, cells_in_series
 from lamplighter.checks.battery.measure import BatteryMeasures
 from lamplighter.checks.battery.observe import Temperature, Track, fit_temperature, response
@@ -15,7 +17,7 @@ from lamplighter.checks.battery.outlook import RECENT_D, drain_use
 from lamplighter.checks.battery.prior import Drain, drain_of, q10_factor
 from lamplighter.fleet import RegisterEntry
 from lamplighter.settings.battery import BatterySettings
-from lamplighter.spool import Spool
+from lamplighter.spool import Packed, Spool
 
 DEFAULT_CHECK_IN_SHARE = 0.5
 """Share of the consumption put down to check-ins when the register has no charge figures: the middle of all shares."""
@@ -306,11 +308,31 @@ def look(measures: Mapping[str, BatteryMeasures], register: Mapping[str, Registe
     return seen
 
 
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What one node's battery is made of: what was seen of it, and what the fleet tells of temperature.
+
+    ``lent`` is its track with the fleet's weather where it has no thermometer, ``own`` its own response to temperature
+    and ``fit`` that drawn toward its class.
+    """
+
+    node: str
+    measures: BatteryMeasures
+    entry: RegisterEntry
+    cell: Cell
+    group: tuple[str, int]
+    fresh_v: float
+    lent: Track | None
+    own: Temperature
+    fit: Temperature
+
+
 def gather(
     measures: Mapping[str, BatteryMeasures],
     register: Mapping[str, RegisterEntry],
     settings: BatterySettings,
     weather: Weather | None = None,
+    share: Share = one_by_one,
 ) -> Mapping[str, Battery]:
     """Return every node's battery, with the fleet's knowledge of temperature in it.
 
@@ -320,32 +342,37 @@ def gather(
     lent = lent_weather(measures, seen.blind, settings, weather)
     own = seen.fits | {n: fit for n, (_, fit) in lent.items()}
     fits = shrunk_temperatures(own, seen.groups, settings)
-    return Spool(
-        (n, battery_of(n, measures[n], lent[n][0] if n in lent else None, own[n], fits[n], seen, register[n], settings))
-        for n in seen.cells
-    )
+    load, nodes = partial(told_of, measures, register, seen, lent, own, fits), list(seen.cells)
+    made = share(load, Packed(partial(battery_of, settings)), nodes)
+    return Spool.of_packed(zip(nodes, made, strict=True))
 
 
-def battery_of(
-    node: str,
-    m: BatteryMeasures,
-    lent: Track | None,
-    own: Temperature,
-    fit: Temperature,
+def told_of(
+    measures: Mapping[str, BatteryMeasures],
+    register: Mapping[str, RegisterEntry],
     seen: Seen,
-    entry: RegisterEntry,
-    settings: BatterySettings,
-) -> Battery:
-    """Return one node's battery; ``lent`` is its track with the fleet's weather where it has no thermometer."""
-    cell, fresh = seen.cells[node], seen.fresh[node]
-    track = readjusted(m.track if lent is None else lent, own, fit, settings)
+    lent: Mapping[str, tuple[Track, Temperature]],
+    own: Mapping[str, Temperature],
+    fits: Mapping[str, Temperature],
+    node: str,
+) -> Told:
+    """Return what one node's battery is made of."""
+    track = lent[node][0] if node in lent else None
+    kind = seen.cells[node], seen.groups[node], seen.fresh[node]
+    return Told(node, measures[node], register[node], *kind, track, own[node], fits[node])
+
+
+def battery_of(settings: BatterySettings, told: Told) -> Battery:
+    """Return one node's battery."""
+    m, entry, cell, fresh = told.measures, told.entry, told.cell, told.fresh_v
+    track = readjusted(m.track if told.lent is None else told.lent, told.own, told.fit, settings)
     cutoff, origin = cutoff_of(entry, cell, fresh, settings)
     rate = float(np.median(m.rate[track.time >= track.time[-1] - RECENT_D * DAY_S]))
     capacity = entry.battery_capacity_ah or cell.capacity_ah
     warmth = float(np.nanmean(track.temperature)) if np.isfinite(track.temperature).any() else np.nan
     drain = drain_for(entry, cell, capacity, rate, warmth, settings)
     share = drain.check_in_share if drain else DEFAULT_CHECK_IN_SHARE
-    lives = lives_of(node, m, track, fit, cutoff, share, settings)
+    lives = lives_of(told.node, m, track, told.fit, cutoff, share, settings)
     return Battery(
-        node, entry, cell, seen.groups[node], fresh, cutoff, origin, fit, track, m.rate, drain, capacity, lives
+        told.node, entry, cell, told.group, fresh, cutoff, origin, told.fit, track, m.rate, drain, capacity, lives
     )

@@ -53,7 +53,7 @@ def judge(measures: Mapping[str, BatteryMeasures], context: Context) -> CheckRes
     CheckResult
     """
     settings = context.settings.battery
-    batteries = gather(measures, context.register, settings)
+    batteries = gather(measures, context.register, settings, share=context.share)
     classes = learn_classes(batteries, settings)
     result = CheckResult()
     for node in sorted({*measures, *context.register} - set(batteries)):
