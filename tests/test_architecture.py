@@ -13,11 +13,12 @@ PACKAGE = Path(__file__).parents[1] / "src" / "lamplighter"
 
 # Each room may import the rooms named here, and itself.
 _BASE = {"errors", "wording", "settings"}
-_DATA = {*_BASE, "fleet", "checkins", "results", "tables"}
+_DATA = {*_BASE, "fleet", "checkins", "results", "tables", "spool"}
 ALLOWED: dict[str, set[str]] = {
     "errors": set(),
     "wording": set(),
     "settings": {"errors"},
+    "spool": {"errors"},
     "fleet": {"errors"},
     "checkins": {"fleet", "stats"},
     "results": {"checkins", "errors", "wording", "tables"},

@@ -89,7 +89,14 @@ HistoryDir = Annotated[
 AcknowledgedFile = Annotated[
     Path | None, typer.Option("--acknowledged", help="Findings someone knows about (id, until, severity, note).")
 ]
-EngineName = Annotated[str, typer.Option("--engine", help="serial, processes or dask; the result is the same.")]
+EngineName = Annotated[
+    str | None,
+    typer.Option(
+        "--engine",
+        help="serial, processes or dask; the result is the same. Default: processes with more than one core and "
+        "200,000 check-ins or more, on Linux; else serial.",
+    ),
+]
 Workers = Annotated[int | None, typer.Option("--workers", help="Number of processes; default: one a core.")]
 Scheduler = Annotated[str | None, typer.Option("--scheduler", help="Address of a running Dask scheduler.")]
 OutDir = Annotated[Path, typer.Option("--out", help="Folder to write into; made when missing.")]
@@ -113,7 +120,7 @@ def assess(
     fail_on: Annotated[
         Level | None, typer.Option("--fail-on", help="Exit with 1 when a node is at this NE 107 signal or worse.")
     ] = None,
-    engine: EngineName = "serial",
+    engine: EngineName = None,
     workers: Workers = None,
     scheduler: Scheduler = None,
 ) -> None:

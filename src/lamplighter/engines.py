@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import multiprocessing
 import os
 import pickle
@@ -19,6 +20,8 @@ from typing import Any
 from lamplighter.errors import InputError
 
 ENGINES = ("serial", "processes", "dask")
+ENOUGH_CHECK_INS = 200_000
+"""Fewer (two dozen nodes for three months) are done in a second or two, of which workers would save little or nothing."""
 CHUNK_MOST = 8
 """Most tasks sent to a worker at once: few enough that all workers end together."""
 CHUNKS_A_WORKER = 16
@@ -96,6 +99,22 @@ class Engine:
         return map(job, tasks)
 
 
+def fitting(check_ins: int, workers: int | None = None, scheduler: str | None = None) -> Engine:
+    """Return the engine that suits so many check-ins: several processes where they pay, else serial.
+
+    They pay with more than one core and enough check-ins, or are meant when a number of workers is given. They are
+    started only where workers are forked: elsewhere each would load the calling script anew, which must be written
+    for that.
+    """
+    wanted = workers > 1 if workers is not None else check_ins >= ENOUGH_CHECK_INS and cores() > 1
+    may = FORKS and not multiprocessing.current_process().daemon
+    return Engine("processes" if wanted and may else "serial", workers, scheduler)
+
+
+FORKS = sys.platform == "linux"
+"""Whether workers are forked, and so share what was read with this process; elsewhere each is sent it once."""
+
+
 def cores() -> int:
     """Return the number of processor cores this process may use."""
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
@@ -114,6 +133,8 @@ _job: Job | None = None
 def _start_worker(job: Job) -> None:
     global _job
     _job = job
+    # What came from the leading process is never collected, and so never copied by being looked at.
+    gc.freeze()
 
 
 def _work_here(chunk: Sequence[Any]) -> list[Any]:
@@ -122,8 +143,7 @@ def _work_here(chunk: Sequence[Any]) -> list[Any]:
 
 
 def _run_processes(job: Job, tasks: Sequence[Any], workers: int) -> Iterator[Any]:
-    # Forked workers share what was read with this process, so nothing is copied; elsewhere each is sent it once.
-    context = multiprocessing.get_context("fork" if sys.platform == "linux" else "spawn")
+    context = multiprocessing.get_context("fork" if FORKS else "spawn")
     pool = ProcessPoolExecutor(workers, mp_context=context, initializer=_start_worker, initargs=(job,))
     try:
         with warnings.catch_warnings():

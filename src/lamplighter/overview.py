@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
@@ -62,24 +62,24 @@ def fleet_weeks(series: Mapping[str, Mapping[str, Any]], as_of: float) -> dict[s
         ``share``: delivered of all check-ins. ``recent``: medians of the last four whole weeks and of the four before,
         of that share and of the low ends of margin and headroom.
     """
-    nodes = sorted(series)
-    sums = [_weekly_sums(series[n].get("arrivals") or {}) for n in nodes]
-    margin = [_weekly_mean(series[n].get("radio") or {}, "level", "floor_dbm") for n in nodes]
-    headroom = [_weekly_mean(series[n].get("battery") or {}, "volts", "cutoff_v") for n in nodes]
-    weeks = sorted({w for part in (*sums, *margin, *headroom) for w in part})
-    counts = np.array([[part.get(w, (0.0, 0.0, 0.0)) for w in weeks] for part in sums]).reshape(
-        len(nodes), len(weeks), 3
-    )
-    expected, received, outage = counts.sum(axis=0).T if nodes else np.zeros((3, 0))
-    share = np.divide(
-        counts[:, :, 1], counts[:, :, 0], out=np.full(counts.shape[:2], np.nan), where=counts[:, :, 0] > 0
-    )
+    tables = {name: _Weeks(len(series)) for name in ("expected", "received", "outage", "margin", "headroom")}
+    for row, node in enumerate(sorted(series)):
+        part = series[node]
+        for name, found in {
+            **_weekly_sums(part.get("arrivals") or {}),
+            "margin": _weekly_mean(part.get("radio") or {}, "level", "floor_dbm"),
+            "headroom": _weekly_mean(part.get("battery") or {}, "volts", "cutoff_v"),
+        }.items():
+            tables[name].put(row, *found)
+    weeks = sorted({w for table in tables.values() for w in table.weeks})
+    expected, received, outage = (tables[name].sums(weeks) for name in ("expected", "received", "outage"))
     start = [int(w * WEEK_S + MONDAY_S) for w in weeks]
     whole = np.divide(received, expected, out=np.full(len(weeks), np.nan), where=expected > 0)
     bands = {
-        "margin": _percentiles(_matrix(margin, weeks), 2),
-        "headroom": _percentiles(_matrix(headroom, weeks), 4),
+        "margin": _percentiles(map(tables["margin"].week, weeks), 2),
+        "headroom": _percentiles(map(tables["headroom"].week, weeks), 4),
     }
+    shares = (_shares(tables["received"].week(w), tables["expected"].week(w)) for w in weeks)
     drawn = {"share": np.round(whole, 5), **{k: np.array(b["p10"], dtype=float) for k, b in bands.items()}}
     return {
         "start": start,
@@ -88,7 +88,7 @@ def fleet_weeks(series: Mapping[str, Mapping[str, Any]], as_of: float) -> dict[s
         "expected": expected.tolist(),
         "received": received.tolist(),
         "outage": outage.tolist(),
-        "delivery": _percentiles(np.minimum(share, 1.0), 4),
+        "delivery": _percentiles(shares, 4),
         **bands,
     }
 
@@ -112,45 +112,75 @@ def _week_of(days: Any) -> np.ndarray:
     return np.floor((np.asarray(days, dtype=float) - MONDAY_S) / WEEK_S).astype(np.int64)
 
 
-def _weekly_sums(arrivals: Mapping[str, Any]) -> dict[int, tuple[float, float, float]]:
-    """Return expected, received and lost-in-outages check-ins by week."""
+class _Weeks:
+    """Values of nodes by week: one row of numbers for every week that any node has, NaN for nodes that have none."""
+
+    def __init__(self, nodes: int) -> None:
+        self.nodes = nodes
+        self.weeks: dict[int, np.ndarray] = {}
+
+    def put(self, node: int, weeks: np.ndarray, values: np.ndarray) -> None:
+        """Set a node's values."""
+        for week, value in zip(weeks.tolist(), values.tolist(), strict=True):
+            if week not in self.weeks:
+                self.weeks[week] = np.full(self.nodes, np.nan)
+            self.weeks[week][node] = value
+
+    def week(self, week: int) -> np.ndarray:
+        """Return the nodes' values in a week, shape (nodes,)."""
+        return self.weeks.get(week, np.full(self.nodes, np.nan))
+
+    def sums(self, weeks: Sequence[int]) -> np.ndarray:
+        """Return the sum over nodes for each week."""
+        return np.array([np.nansum(self.week(w)) for w in weeks])
+
+
+def _shares(received: np.ndarray, expected: np.ndarray) -> np.ndarray:
+    """Return the share of check-ins that were delivered, at most one, NaN where none was expected."""
+    whole = np.divide(received, expected, out=np.full(len(expected), np.nan), where=expected > 0)
+    return np.minimum(whole, 1.0)
+
+
+_NOTHING = (np.zeros(0, dtype=np.int64), np.zeros(0))
+
+
+def _weekly_sums(arrivals: Mapping[str, Any]) -> dict[str, tuple[np.ndarray, np.ndarray]]:
+    """Return expected, received and lost-in-outages check-ins by week: weeks and sums."""
     week = _week_of(arrivals.get("day", []))
     if not len(week):
         return {}
     names, place = np.unique(week, return_inverse=True)
-    totals = [
-        np.bincount(place, weights=np.nan_to_num(np.asarray(arrivals.get(key) or np.zeros(len(week)), dtype=float)))
+    return {
+        key: (
+            names,
+            np.bincount(
+                place, weights=np.nan_to_num(np.asarray(arrivals.get(key) or np.zeros(len(week)), dtype=float))
+            ),
+        )
         for key in ("expected", "received", "outage")
-    ]
-    return dict(zip(names.tolist(), zip(*(t.tolist() for t in totals), strict=True), strict=True))
+    }
 
 
-def _weekly_mean(part: Mapping[str, Any], key: str, base: str) -> dict[int, float]:
-    """Return the mean by week of a daily series above a base value; empty when either is missing."""
+def _weekly_mean(part: Mapping[str, Any], key: str, base: str) -> tuple[np.ndarray, np.ndarray]:
+    """Return weeks and means of a daily series above a base value; nothing when either is missing."""
     values, floor = part.get(key), part.get(base)
     if not values or floor is None or len(part.get("day", [])) != len(values):
-        return {}
+        return _NOTHING
     above = np.asarray(values, dtype=float) - float(floor)
     keep = np.isfinite(above)
     names, place = np.unique(_week_of(part["day"])[keep], return_inverse=True)
-    return dict(
-        zip(names.tolist(), (np.bincount(place, weights=above[keep]) / np.bincount(place)).tolist(), strict=True)
-    )
+    return names, np.bincount(place, weights=above[keep]) / np.bincount(place)
 
 
-def _matrix(parts: Sequence[Mapping[int, float]], weeks: Sequence[int]) -> np.ndarray:
-    """Return nodes by weeks, NaN where a node has no value, shape (n_nodes, n_weeks)."""
-    return np.array([[part.get(w, np.nan) for w in weeks] for part in parts]).reshape(len(parts), len(weeks))
-
-
-def _percentiles(values: np.ndarray, places: int) -> dict[str, list[float | None]]:
+def _percentiles(weeks: Iterable[np.ndarray], places: int) -> dict[str, list[float | None]]:
     """Return percentiles over nodes for each week, None for weeks without any."""
-    some = np.isfinite(values).any(axis=0) if values.size else np.zeros(values.shape[1], dtype=bool)
-    out = np.full((len(SHARES), values.shape[1]), np.nan)
-    if some.any():
-        out[:, some] = np.nanpercentile(values[:, some], SHARES, axis=0)
-    rows = np.round(out, places).tolist()
-    return {f"p{share:.0f}": [v if v == v else None for v in row] for share, row in zip(SHARES, rows, strict=True)}
+    rows = [np.percentile(v, SHARES) if len(v) else np.full(len(SHARES), np.nan) for v in map(_known, weeks)]
+    out = np.round(np.array(rows).reshape(-1, len(SHARES)).T, places).tolist()
+    return {f"p{share:.0f}": [v if v == v else None for v in row] for share, row in zip(SHARES, out, strict=True)}
+
+
+def _known(values: np.ndarray) -> np.ndarray:
+    return values[np.isfinite(values)]
 
 
 def gateway_losses(rows: Sequence[NodeRow], gaps: Sequence[Gap]) -> list[dict[str, Any]]:

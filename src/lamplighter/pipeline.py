@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Collection, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, field, replace
 from datetime import datetime
 from functools import partial
@@ -17,12 +17,13 @@ import numpy as np
 
 from lamplighter.checkins import DAY_S, NodeArrays, NodeHistory, Source
 from lamplighter.checks.base import CheckResult, Context
-from lamplighter.engines import Engine, Job
+from lamplighter.engines import Engine, Job, fitting
 from lamplighter.errors import InputError
 from lamplighter.fleet import Fleet, RegisterEntry, entry_of, parse_time, read_fleet, strange_work
 from lamplighter.overview import overview
 from lamplighter.results import Assessment, NodeRow
 from lamplighter.settings import Settings, read_settings
+from lamplighter.spool import Joined, Spool, pack
 from lamplighter.triage import judge_fleet, review
 from lamplighter.wording import moment
 
@@ -58,19 +59,21 @@ def measure_node(settings: Settings, loaded: tuple[NodeHistory, int]) -> Measure
     """Run every check's measurement on one node, and make its daily series for the report."""
     history, later = loaded
     if not len(history):
-        return Measured(history.node, later)
-    measures = {check.NAME: check.measure(history, settings) for check in load_checks()}
-    return Measured(history.node, later, measures, daily_series(history))
+        return Measured(later)
+    measures = {check.NAME: pack(check.measure(history, settings)) for check in load_checks()}
+    return Measured(later, measures, pack(daily_series(history)))
 
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """One node as measured: its later check-ins set aside, and nothing else when it has none up to the present."""
+    """One node as measured: its later check-ins set aside, and nothing else when it has none up to the present.
 
-    node: str
+    What each check measured, and the daily series, are packed where they were made.
+    """
+
     later: int
-    measures: dict[str, Any] = field(default_factory=dict)
-    daily: dict[str, Any] = field(default_factory=dict)
+    measures: dict[str, bytes] = field(default_factory=dict)
+    daily: bytes = b""
 
 
 def daily_series(history: NodeHistory) -> dict[str, Any]:
@@ -107,7 +110,7 @@ def assess(
     *,
     as_of: str | datetime | float | None = None,
     progress: Progress | None = None,
-    engine: str | Engine = "serial",
+    engine: str | Engine | None = None,
     workers: int | None = None,
     scheduler: str | None = None,
 ) -> Assessment:
@@ -124,8 +127,9 @@ def assess(
         The present: ISO 8601, a datetime, or seconds since 1970-01-01 UTC. Default: the last check-in.
     progress : callable, optional
         Called with the number of nodes done and in all.
-    engine : str or Engine
-        ``serial``, ``processes`` or ``dask``; the result is the same.
+    engine : str or Engine, optional
+        ``serial``, ``processes`` or ``dask``; the result is the same. Default: processes where there is more than one
+        core and workers are forked (Linux), from :data:`lamplighter.engines.ENOUGH_CHECK_INS` on, else serial.
     workers : int, optional
         Number of processes; default: one a core.
     scheduler : str, optional
@@ -152,7 +156,11 @@ def assess(
     """
     chosen = settings if isinstance(settings, Settings) else read_settings(settings)
     fleet = read_fleet(register, worklog, chosen.timezone)
-    where = engine if isinstance(engine, Engine) else Engine(engine, workers, scheduler)
+    where = engine
+    if engine is None:
+        where = fitting(checkins.account.check_ins, workers, scheduler)
+    elif isinstance(engine, str):
+        where = Engine(engine, workers, scheduler)
     present = present_of(as_of, chosen.timezone)
     return assess_fleet(checkins, fleet, chosen, as_of=present, progress=progress, engine=where)
 
@@ -198,27 +206,12 @@ def assess_fleet(
         raise InputError("there is no check-in to assess", remedy="look at the exports with lamplighter preview")
     present = as_of if as_of is not None else end
     names = source.nodes()
-    # The checks are loaded here, so that forked workers need not load them again.
-    measures: dict[str, dict[str, Any]] = {check.NAME: {} for check in load_checks()}
-    series: dict[str, dict[str, Any]] = {}
-    set_aside = 0
-
-    load = partial(history_of, source, fleet=fleet, start=start, as_of=present)
-    job = Job(load, partial(measure_node, settings), travels=getattr(source, "on_disk", False))
-    for done, node in enumerate((engine or Engine()).run(job, names), start=1):
-        set_aside += node.later
-        if node.measures:
-            series[node.node] = {"daily": node.daily}
-        for name, measure in node.measures.items():
-            measures[name][node.node] = measure
-        if progress:
-            progress(done, len(names))
-
-    context = make_context(fleet, settings, tuple(sorted(series)), source.traits, start, present)
-    results = review(judge(measures, context), context, {n: drawn["daily"] for n, drawn in series.items()})
-    for name, result in results.items():
-        for node, drawn in result.series.items():
-            series.setdefault(node, {})[name] = drawn
+    engine = engine or fitting(source.account.check_ins)
+    measures, daily, set_aside = measure_all(source, fleet, settings, names, start, present, engine, progress)
+    context = make_context(fleet, settings, tuple(sorted(daily)), source.traits, start, present)
+    results = review(judge(measures, replace(context, share=partial(shared_out, engine))), context, daily)
+    del measures  # and with them their temporary files
+    series = Joined({"daily": daily} | {name: result.series for name, result in results.items()})
     rows, items = judge_fleet(results, context)
     return Assessment(
         as_of=present,
@@ -233,13 +226,56 @@ def assess_fleet(
         outages=results["arrivals"].outages,
         verdicts=gather_verdicts(results, rows),
         series=series,
-        register={node: asdict(entry) for node, entry in sorted(context.register.items())},
+        register=Spool((node, asdict(entry)) for node, entry in sorted(context.register.items())),
         worklog=[asdict(w) for node in sorted(context.worklog) for w in context.worklog[node]],
         assumptions=assumptions(fleet, settings, as_of is None, names),
         fleet={name: result.fleet for name, result in results.items()}
         | {"overview": overview(rows, series, results["arrivals"].gaps, present, settings.report.months_ahead)},
         version=version("lamplighter"),
     )
+
+
+def measure_all(
+    source: Source,
+    fleet: Fleet,
+    settings: Settings,
+    names: list[str],
+    start: float,
+    as_of: float,
+    engine: Engine,
+    progress: Progress | None,
+) -> tuple[dict[str, Spool[Any]], Spool[dict[str, Any]], int]:
+    """Measure every node.
+
+    Returns
+    -------
+    measures : dict of check to mapping of node to its measures
+    daily : mapping of node to its daily series
+    set_aside : int
+        Check-ins later than the present.
+    """
+    # The checks are loaded here, so that forked workers need not load them again.
+    measures: dict[str, Spool[Any]] = {check.NAME: Spool() for check in load_checks()}
+    daily: Spool[dict[str, Any]] = Spool()
+    set_aside = 0
+    load = partial(history_of, source, fleet=fleet, start=start, as_of=as_of)
+    job = Job(load, partial(measure_node, settings), travels=getattr(source, "on_disk", False))
+    for done, (node, found) in enumerate(zip(names, engine.run(job, names), strict=True), start=1):
+        set_aside += found.later
+        if found.measures:
+            daily.put(node, found.daily)
+        for check, measure in found.measures.items():
+            measures[check].put(node, measure)
+        if progress:
+            progress(done, len(names))
+    return measures, daily, set_aside
+
+
+def shared_out(
+    engine: Engine, load: Callable[[str], Any], work: Callable[[Any], Any], nodes: Sequence[str]
+) -> Iterator[Any]:
+    """Let an engine do the same work on every node; see :data:`lamplighter.checks.base.Share`."""
+    return engine.run(Job(load, work), nodes)
 
 
 def make_context(
@@ -273,12 +309,12 @@ def judge(measures: Mapping[str, Mapping[str, Any]], context: Context) -> dict[s
     return results
 
 
-def gather_verdicts(results: Mapping[str, CheckResult], rows: list[NodeRow]) -> dict[str, dict[str, Any]]:
+def gather_verdicts(results: Mapping[str, CheckResult], rows: list[NodeRow]) -> Mapping[str, dict[str, Any]]:
     """Return each node's verdict a check."""
-    return {
-        row.node: {name: result.verdicts[row.node] for name, result in results.items() if row.node in result.verdicts}
+    return Spool(
+        (row.node, {name: r.verdicts[row.node] for name, r in results.items() if row.node in r.verdicts})
         for row in rows
-    }
+    )
 
 
 def assumptions(fleet: Fleet, settings: Settings, present_assumed: bool, heard: Collection[str] = ()) -> list[str]:

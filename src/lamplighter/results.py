@@ -6,7 +6,7 @@ import json
 import math
 import types
 import typing
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, fields, is_dataclass
 from datetime import datetime
 from functools import cache
@@ -211,7 +211,11 @@ class NodeRow:
 
 @dataclass(kw_only=True)
 class Assessment:
-    """Everything one run found out; the report, the tables and the comparison are made from this alone."""
+    """Everything one run found out; the report, the tables and the comparison are made from this alone.
+
+    ``gaps``, ``verdicts``, ``series`` and ``register`` of a run just made lie in temporary files: they are read like a
+    list and like dicts, one value at a time, and are not to be changed in place.
+    """
 
     as_of: Instant
     start: Instant
@@ -221,11 +225,11 @@ class Assessment:
     nodes: list[NodeRow]
     items: list[Item]
     findings: list[Finding]
-    gaps: list[Gap]
+    gaps: Sequence[Gap]
     outages: list[Outage]
-    verdicts: dict[str, dict[str, Verdict]]
-    series: dict[str, dict[str, Any]]
-    register: dict[str, dict[str, Any]] = field(default_factory=dict)
+    verdicts: Mapping[str, dict[str, Verdict]]
+    series: Mapping[str, dict[str, Any]]
+    register: Mapping[str, dict[str, Any]] = field(default_factory=dict)
     worklog: list[dict[str, Any]] = field(default_factory=list)
     assumptions: list[str] = field(default_factory=list)
     fleet: dict[str, Any] = field(default_factory=dict)
@@ -300,7 +304,7 @@ def plain(value: Any) -> Any:
         }
     if isinstance(value, Mapping):
         return {str(k): plain(v) for k, v in value.items()}
-    if isinstance(value, (list, tuple)):
+    if isinstance(value, Sequence) and not isinstance(value, str):
         return [plain(v) for v in value]
     if isinstance(value, (set, frozenset)):
         return sorted(plain(v) for v in value)
@@ -329,17 +333,53 @@ def revive(hint: Any, value: Any) -> Any:
         return hint(**{k: revive(hints[k], v) for k, v in value.items() if k in hints})  # type: ignore[operator]
     if origin is tuple:
         return tuple(revive(args[0], v) for v in value)
-    if origin is list:
+    if origin in (list, Sequence):
         return [revive(args[0], v) for v in value]
-    if origin is dict:
+    if origin in (dict, Mapping):
         return {k: revive(args[1], v) for k, v in value.items()}
     return value
 
 
+_encode = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode
+
+
+def json_of(value: Any) -> str:
+    """Return a value as JSON."""
+    try:
+        return _encode(value)  # most is plain already, and is not gone through twice
+    except (TypeError, ValueError):
+        return _encode(plain(value))
+
+
+def json_parts(assessment: Assessment) -> Iterator[str]:
+    """Yield an assessment as JSON in parts that are small, however many nodes there are."""
+    hints = hints_of(Assessment)
+    for k, f in enumerate(fields(assessment)):
+        value = getattr(assessment, f.name)
+        yield f"{',' if k else '{'}{_encode(f.name)}:"
+        if holds_instant(hints[f.name]):
+            yield _encode(iso(value) or None)
+        elif isinstance(value, Mapping):
+            yield from _enclosed("{}", (f"{_encode(str(key))}:{json_of(v)}" for key, v in value.items()))
+        elif isinstance(value, Sequence) and not isinstance(value, str):
+            yield from _enclosed("[]", map(json_of, value))
+        else:
+            yield json_of(value)
+    yield "}\n"
+
+
+def _enclosed(brackets: str, parts: Iterable[str]) -> Iterator[str]:
+    before = brackets[0]
+    for part in parts:
+        yield before + part
+        before = ","
+    yield brackets if before != "," else brackets[1]
+
+
 def write_assessment(assessment: Assessment, path: str | Path) -> None:
     """Write an assessment as JSON with its schema version."""
-    text = json.dumps(plain(assessment), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
-    Path(path).write_text(text + "\n", encoding="utf-8")
+    with open(path, "w", encoding="utf-8") as out:
+        out.writelines(json_parts(assessment))
 
 
 def read_assessment(path: str | Path) -> Assessment:

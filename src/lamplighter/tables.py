@@ -5,10 +5,11 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import fields
+from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 import pandas as pd
 
@@ -47,38 +48,44 @@ def cell(value: Any) -> str:
     return harmless(str(value))
 
 
-def csv_text(columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
-    """Return a table as CSV text."""
-    out = io.StringIO()
+def _write_rows(out: TextIO, columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(columns)
     writer.writerows([cell(v) for v in row] for row in rows)
+
+
+def csv_text(columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> str:
+    """Return a table as CSV text."""
+    out = io.StringIO()
+    _write_rows(out, columns, rows)
     return out.getvalue()
 
 
 def write_csv(path: str | Path, columns: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:
     """Write a table as CSV, UTF-8, stable to the byte."""
-    Path(path).write_text(csv_text(columns, rows), encoding="utf-8", newline="")
+    with open(path, "w", encoding="utf-8", newline="") as out:
+        _write_rows(out, columns, rows)
 
 
-def result_rows(results: Iterable[NodeRow | Finding | Gap], columns: Sequence[str]) -> list[list[Any]]:
-    """Return results as rows, instants as ISO 8601 text."""
-    rows = []
+def result_rows(results: Iterable[NodeRow | Finding | Gap], columns: Sequence[str]) -> Iterator[list[Any]]:
+    """Yield results as rows, instants as ISO 8601 text."""
     for result in results:
-        hints = hints_of(type(result))
-        rows.append([
-            iso(getattr(result, c)) if c in hints and holds_instant(hints[c]) else getattr(result, c) for c in columns
-        ])  # fmt: skip
-    return rows
+        instants = _instants(type(result))
+        yield [iso(getattr(result, c)) if c in instants else getattr(result, c) for c in columns]
+
+
+@cache
+def _instants(kind: type) -> frozenset[str]:
+    """Return the fields of a result that are instants."""
+    return frozenset(name for name, hint in hints_of(kind).items() if holds_instant(hint))
 
 
 def frame(results: Sequence[NodeRow | Finding | Gap], kind: type, columns: Sequence[str]) -> pd.DataFrame:
     """Return results as a DataFrame, instants as UTC timestamps."""
-    hints = hints_of(kind)
-    data = {}
+    results, data = list(results), {}
     for c in columns:
         values = [getattr(r, c) for r in results]
-        if c in hints and holds_instant(hints[c]):
+        if c in _instants(kind):
             data[c] = pd.to_datetime([instant(v) if known(v) else None for v in values], utc=True)
         else:
             data[c] = values

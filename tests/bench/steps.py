@@ -6,16 +6,14 @@ Run as ``python -m tests.bench.steps STEP ... `` by the benchmark.
 from __future__ import annotations
 
 import json
-import pickle
-import resource
 import sys
 import tempfile
 import time
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 
-times: dict[str, float] = {}
+times: dict[str, object] = {}
 
 
 @contextmanager
@@ -59,54 +57,83 @@ def read(paths: list[str]) -> None:
 
 def whole(register: str, paths: list[str]) -> None:
     """Read, assess with one worker and with two, and write the outputs."""
-    from lamplighter import assess, read_exports
+    from lamplighter import read_exports
     from lamplighter.outputs import write_outputs
 
     with step("read"):
         source = read_exports(paths)
-    from lamplighter.pipeline import load_checks
-
-    load_checks()
-    with step("assess"):
-        found = assess(source, register)
-    with step("assess, two workers"):
-        again = assess(source, register, engine="processes", workers=2)
+    found, times["parts, one worker"] = dissected(source, register, "serial", 1)
+    times["assess"] = times["parts, one worker"].pop("all")
+    again, times["parts, two workers"] = dissected(source, register, "processes", 2)
+    times["assess, two workers"] = times["parts, two workers"].pop("all")
+    assert found.nodes == again.nodes
     with tempfile.TemporaryDirectory() as folder, step("report and tables"):
         write_outputs(found, source.rejects, Path(folder))
-    assert found.nodes == again.nodes
-    with step("measure"):
-        measured(source, register, "serial")
-    with step("measure, two workers"):
-        measured(source, register, "processes")
 
 
-def measured(source: object, register: str, engine: str) -> int:
-    """Only the measuring of nodes, the part that engines share out."""
-    from functools import partial
-
-    from lamplighter.engines import Engine, Job
-    from lamplighter.fleet import read_fleet
-    from lamplighter.pipeline import history_of, measure_node
-    from lamplighter.settings import Settings
-
-    start, end = source.span()
-    load = partial(history_of, source, fleet=read_fleet(register, None), start=start, as_of=end)
-    return sum(1 for _ in Engine(engine, 2).run(Job(load, partial(measure_node, Settings())), source.nodes()))
+PARTS = ("measure_all", "review", "judge_fleet", "gather_verdicts", "overview")
+"""Functions of the pipeline that are timed one by one, besides the judging of each check."""
 
 
-def history(register: str, folder: str) -> None:
-    """Assess a history; the memory is the process's own peak."""
+def dissected(source: object, register: str, engine: str, workers: int) -> tuple[object, dict[str, float]]:
+    """Assess, and time the parts of it in the leading process [s]."""
+    from unittest.mock import patch
+
+    from lamplighter import pipeline
+
+    parts: dict[str, float] = {}
+
+    def timed(name: str, work: Callable) -> Callable:
+        def measured(*args: object, **more: object) -> object:
+            began = time.perf_counter()
+            try:
+                return work(*args, **more)
+            finally:
+                parts[name] = time.perf_counter() - began
+
+        return measured
+
+    with ExitStack() as patched:
+        for name in PARTS:
+            patched.enter_context(patch.object(pipeline, name, timed(name, getattr(pipeline, name))))
+        for check in pipeline.load_checks():
+            patched.enter_context(patch.object(check, "judge", timed(f"judge {check.NAME}", check.judge)))
+        found = timed("all", pipeline.assess)(source, register, engine=engine, workers=workers)
+    parts["the rest"] = 2 * parts["all"] - sum(parts.values())
+    return found, parts
+
+
+def history(register: str, folder: str, *engine: str) -> None:
+    """Assess a history and write the outputs, with the engine named or the one that suits."""
     from lamplighter import assess
     from lamplighter.intake.store import History
+    from lamplighter.outputs import write_outputs
 
-    began = time.process_time()
-    with step("assess"), History(folder) as source:
-        found = assess(source, register)
-    times["processor"] = time.process_time() - began
-    times["kept"] = len(pickle.dumps((found.series, found.nodes, found.findings, found.gaps)))
-    times["nodes"] = len(found.nodes)
-    times["rows"] = found.account.check_ins
+    with History(folder) as source, tempfile.TemporaryDirectory() as out:
+        with step("assess"):
+            found = assess(source, register, engine=engine[0] if engine else None)
+        with step("report and tables"):
+            write_outputs(found, source.rejects, Path(out))
+        times["rows"] = found.account.check_ins
     times["disk"] = sum(p.stat().st_size for p in Path(folder).rglob("*") if p.is_file())
+
+
+def spooled(register: str, folder: str) -> None:
+    """Say how much an assessment puts into temporary files."""
+    from unittest.mock import patch
+
+    from lamplighter.spool import _Store
+
+    sizes: list[int] = []
+    append = _Store.append
+
+    def counted(store: _Store, data: bytes) -> None:
+        sizes.append(len(data))
+        append(store, data)
+
+    with patch.object(_Store, "append", counted):
+        history(register, folder, "serial")
+    times["spooled"] = sum(sizes)
 
 
 def build_history(folder: str, nodes: str, months: str) -> None:
@@ -148,5 +175,4 @@ if __name__ == "__main__":
         whole(rest[0], rest[1:])
     else:
         globals()[name](*rest)
-    times["peak"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
     print(json.dumps(times))

@@ -12,7 +12,9 @@ from functools import partial
 
 import pytest
 
-from lamplighter.engines import ENGINES, Engine, Job, chunked, cores
+from lamplighter import engines
+from lamplighter.cli import EngineName
+from lamplighter.engines import ENGINES, ENOUGH_CHECK_INS, Engine, Job, chunked, cores, fitting
 from lamplighter.errors import InputError
 
 
@@ -85,6 +87,33 @@ def test_a_lost_worker_process_is_one_clear_line():
 def test_wrong_options_are_refused(options, says):
     with pytest.raises(InputError, match=says):
         Engine(**options)
+
+
+@pytest.mark.parametrize(
+    ("check_ins", "has", "forks", "workers", "name"),
+    [
+        (ENOUGH_CHECK_INS, 2, True, None, "processes"),
+        (ENOUGH_CHECK_INS - 1, 2, True, None, "serial"),
+        (10 * ENOUGH_CHECK_INS, 1, True, None, "serial"),
+        (10 * ENOUGH_CHECK_INS, 8, False, None, "serial"),
+        (10, 1, True, 3, "processes"),
+        (10 * ENOUGH_CHECK_INS, 8, True, 1, "serial"),
+        (10 * ENOUGH_CHECK_INS, 8, False, 3, "serial"),
+    ],
+)
+def test_processes_are_used_where_they_pay_or_are_asked_for(monkeypatch, check_ins, has, forks, workers, name):
+    monkeypatch.setattr(engines, "cores", lambda: has)
+    monkeypatch.setattr(engines, "FORKS", forks)
+    assert fitting(check_ins, workers) == Engine(name, workers)
+
+
+def test_a_scheduler_alone_is_refused():
+    with pytest.raises(InputError, match="--scheduler is for the dask engine"):
+        fitting(10, None, "tcp://127.0.0.1:1")
+
+
+def test_the_help_says_from_which_size_on_processes_are_used():
+    assert f"{ENOUGH_CHECK_INS:,} check-ins" in EngineName.__metadata__[0].help
 
 
 @pytest.mark.parametrize(("n", "workers"), [(1, 1), (7, 2), (240, 2), (2000, 2), (100_000, 64)])

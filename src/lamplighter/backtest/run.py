@@ -86,9 +86,10 @@ def measured_fleet(
         if len(history):
             measures[node] = measure(history, settings)
             register[node] = history.entry
-    tracks = {n: m.track for n, m in measures.items() if m.track is not None}
+    tracks = (measures[n].track for n in sorted(measures) if measures[n].track is not None)
     weather = ambient(tracks, settings.battery.ambient_min_nodes)
-    return gather(measures, register, settings.battery, weather), weather, start
+    # Every stand looks at all of them: they are kept in memory.
+    return dict(gather(measures, register, settings.battery, weather)), weather, start
 
 
 def stand_before(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Iterator, Mapping, MutableMapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
@@ -10,11 +10,21 @@ from lamplighter.checkins import NodeHistory
 from lamplighter.fleet import RegisterEntry, WorkEntry
 from lamplighter.results import Finding, Gap, Outage, Verdict
 from lamplighter.settings import Settings
+from lamplighter.spool import Spool, SpooledList
+
+Share = Callable[[Callable[[str], Any], Callable[[Any], Any], Sequence[str]], Iterator[Any]]
+"""Does work on nodes, perhaps in several processes: from how a node's part is loaded, what is done with it (both must
+pickle), and the nodes, to the results in their order."""
+
+
+def one_by_one(load: Callable[[str], Any], work: Callable[[Any], Any], nodes: Sequence[str]) -> Iterator[Any]:
+    """Do the work here, node after node."""
+    return (work(load(node)) for node in nodes)
 
 
 @dataclass(frozen=True)
 class CheckResult:
-    """What one check says about the whole fleet.
+    """What one check says about the whole fleet; what grows with the record lies in temporary files.
 
     Attributes
     ----------
@@ -33,10 +43,10 @@ class CheckResult:
 
     findings: list[Finding] = field(default_factory=list)
     verdicts: dict[str, Verdict] = field(default_factory=dict)
-    facts: dict[str, dict[str, Any]] = field(default_factory=dict)
-    series: dict[str, dict[str, Any]] = field(default_factory=dict)
+    facts: MutableMapping[str, dict[str, Any]] = field(default_factory=Spool)
+    series: MutableMapping[str, dict[str, Any]] = field(default_factory=Spool)
     fleet: dict[str, Any] = field(default_factory=dict)
-    gaps: list[Gap] = field(default_factory=list)
+    gaps: SpooledList[Gap] = field(default_factory=SpooledList)
     outages: list[Outage] = field(default_factory=list)
 
 
@@ -59,6 +69,8 @@ class Context:
         First check-in of the data set, and the present [s since 1970-01-01 UTC].
     earlier : dict of check to CheckResult
         Results of the checks that ran before this one.
+    share : callable
+        Does the same work on many nodes, in several processes where the engine has them; see :data:`Share`.
     """
 
     settings: Settings
@@ -70,6 +82,7 @@ class Context:
     start: float
     as_of: float
     earlier: Mapping[str, CheckResult] = field(default_factory=dict)
+    share: Share = one_by_one
 
 
 class Check(Protocol):

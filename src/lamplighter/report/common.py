@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 from lamplighter.report.model import Signal
 from lamplighter.report.wording import SIGNALS
@@ -29,6 +31,29 @@ def anchor(node: str) -> str:
 def place(site: str, gateway: str) -> str:
     """Return where something is, in words; empty when not known."""
     return " · ".join(dict.fromkeys(filter(None, (site, gateway))))
+
+
+class Made(Sequence[Any]):
+    """A part of the page for each row, made when it is asked for: all of a large fleet would fill the memory."""
+
+    def __init__(self, make: Callable[[NodeRow], Any], rows: Sequence[NodeRow]) -> None:
+        self._make, self._rows = make, rows
+
+    def __getitem__(self, place: int | slice) -> Any:
+        if isinstance(place, slice):
+            return tuple(map(self._make, self._rows[place]))
+        return self._make(self._rows[place])
+
+    def __iter__(self) -> Iterator[Any]:
+        return map(self._make, self._rows)
+
+    def __len__(self) -> int:
+        return len(self._rows)
+
+    def __eq__(self, other: object) -> bool:
+        return tuple(self) == tuple(other) if isinstance(other, (tuple, Made)) else NotImplemented
+
+    __hash__ = None  # type: ignore[assignment]
 
 
 @dataclass(frozen=True)

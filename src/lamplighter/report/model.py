@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 
@@ -396,7 +397,7 @@ class Report:
     later_more: int
     changes: Changes
     cautions: tuple[str, ...]
-    nodes: tuple[NodeLine, ...]
+    nodes: Sequence[NodeLine]
     sites: tuple[str, ...]
     gateways: tuple[str, ...]
     signals: tuple[Signal, ...]
@@ -407,7 +408,7 @@ class Report:
     fleet_data: str
     shared: tuple[NodeSection, ...]
     """Gateways and the host that need a person."""
-    sections: tuple[NodeSection, ...]
+    sections: Sequence[NodeSection]
     detail_note: str
     account: DataAccount
     assumptions: tuple[str, ...]

@@ -6,6 +6,7 @@ import base64
 import gzip
 import hashlib
 import importlib.util
+from collections.abc import Iterator
 from functools import cache
 from pathlib import Path
 
@@ -40,12 +41,19 @@ def write_report(assessment: Assessment, path: str | Path, settings: ReportSetti
         The file.
     """
     path = Path(path)
-    path.write_text(render(build_view(assessment, settings)), encoding="utf-8", newline="\n")
+    view = build_view(assessment, settings)
+    with open(path, "w", encoding="utf-8", newline="\n") as out:
+        out.writelines(render_parts(view))
     return path
 
 
 def render(report: Report) -> str:
     """Return the page as HTML; the same report gives the same text."""
+    return "".join(render_parts(report))
+
+
+def render_parts(report: Report) -> Iterator[str]:
+    """Yield the page part by part: the whole of it, for a large fleet, would fill the memory."""
     script, style, chart_style = _asset("script.js"), _asset("style.css"), _asset("charts.css")
     library, library_hash = chart_library()
     policy = "; ".join((
@@ -56,7 +64,7 @@ def render(report: Report) -> str:
         "base-uri 'none'",
         "form-action 'none'",
     ))  # fmt: skip
-    text = _template().render(
+    parts = _template().generate(
         r=report,
         policy=Markup(policy),
         script=Markup(script),
@@ -65,7 +73,11 @@ def render(report: Report) -> str:
         chart_style_id=CHART_STYLE_ID,
         library=Markup(library),
     )
-    return text if text.endswith("\n") else text + "\n"
+    part = ""
+    for part in parts:
+        yield part
+    if not part.endswith("\n"):
+        yield "\n"
 
 
 @cache

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Set
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import replace
+from functools import partial
 from typing import Any
 
 from lamplighter.report.account import data_account, settings_used, when_not_to_trust
 from lamplighter.report.codec import packed
-from lamplighter.report.common import ORDER, SIGNAL, Source, signal
+from lamplighter.report.common import ORDER, SIGNAL, Made, Source, signal
 from lamplighter.report.figures import node_data
 from lamplighter.report.model import Fact, NodeSection, Report, Sketch, Tally, WorkLine
 from lamplighter.report.nodes import node_line, node_section
@@ -46,12 +47,12 @@ def build_view(assessment: Assessment, settings: ReportSettings | None = None) -
     source = Source(assessment, settings or ReportSettings(**_known_settings(assessment.settings.get("report") or {})))
     week, later = split_work(source)
     rows = sorted(assessment.nodes, key=lambda r: (r.rank is None, r.rank or 0, r.node))
-    lines = tuple(node_line(source, row) for row in rows)
     charts, fleet_data = panels(source)
-    sections, detail_note = _sections(source, rows)
-    sketch, missing = _sketch(source, rows)
     week_lines = tuple(work_line(source, i) for i in week)
     pressing = {line.href.removeprefix("#") for line in week_lines}
+    sections, detail_note = _sections(source, rows, pressing)
+    sketch, missing = _sketch(source, rows)
+    shown = {signal(r.status).key for r in rows}
     return Report(
         title=source.settings.title,
         period=_period(assessment),
@@ -71,17 +72,17 @@ def build_view(assessment: Assessment, settings: ReportSettings | None = None) -
         later_more=max(0, len(later) - source.settings.later_rows),
         changes=changes(source),
         cautions=_cautions(week_lines),
-        nodes=lines,
-        sites=tuple(sorted({line.site for line in lines if line.site})),
-        gateways=tuple(sorted({line.gateway for line in lines if line.gateway})),
-        signals=tuple(SIGNAL[k] for k in SIGNAL if any(line.signal.key == k for line in lines)),
+        nodes=Made(partial(node_line, source), rows),
+        sites=tuple(sorted({r.site for r in rows if r.site})),
+        gateways=tuple(sorted({r.gateway for r in rows if r.gateway})),
+        signals=tuple(SIGNAL[k] for k in SIGNAL if k in shown),
         sketch=sketch,
         sketch_missing=missing,
         strip=site_strip(source, rows),
         panels=charts,
         fleet_data=packed(fleet_data),
-        shared=_marked(shared_sections(source), pressing),
-        sections=_marked(sections, pressing),
+        shared=tuple(_marked(s, pressing) for s in shared_sections(source)),
+        sections=sections,
         detail_note=detail_note,
         account=data_account(source),
         assumptions=tuple(assessment.assumptions),
@@ -148,7 +149,7 @@ def _sketch(source: Source, rows: list[NodeRow]) -> tuple[Sketch | None, str]:
     return sketch, missing
 
 
-def _sections(source: Source, rows: list[NodeRow]) -> tuple[tuple[NodeSection, ...], str]:
+def _sections(source: Source, rows: list[NodeRow], pressing: Set[str]) -> tuple[Sequence[NodeSection], str]:
     """Return a section a node; charts for the worst first, until the allowance is spent."""
     items: dict[str, Item] = {}
     for i in source.assessment.items:
@@ -156,28 +157,30 @@ def _sections(source: Source, rows: list[NodeRow]) -> tuple[tuple[NodeSection, .
             items.setdefault(i.subject, i)
     data = _chart_data(source, rows)
     note = "The charts of this node were left out to keep the file small; nodes that rank higher have theirs."
-    with_series = [r.node for r in rows if source.assessment.series.get(r.node)]
+    with_series = [r.node for r in rows if r.node in source.assessment.series]
     trimmed = [n for n in with_series if n not in data]
     left_out = set(trimmed)
     work = _by_node(source.assessment.worklog)
-    sections = tuple(
-        node_section(
-            source, r, items.get(r.node), work.get(r.node, []), data.get(r.node, ""), note if r.node in left_out else ""
+
+    def section(row: NodeRow) -> NodeSection:
+        node = row.node
+        made = node_section(
+            source, row, items.get(node), work.get(node, []), data.get(node, ""), note if node in left_out else ""
         )
-        for r in rows
-    )
+        return _marked(made, pressing)
+
     said = ""
     if trimmed:
         said = (
             f"Charts are kept for the {count(len(data), 'node')} that rank highest; "
             f"the other {len(trimmed):,} have figures and verdicts only. Raise detail_mb and page_mb for more."
         )
-    return sections, said
+    return Made(section, rows), said
 
 
-def _marked(sections: tuple[NodeSection, ...], pressing: Set[str]) -> tuple[NodeSection, ...]:
-    """Return sections of which those of this week's work are marked, since they are the ones printed open."""
-    return tuple(replace(s, this_week=True) if s.anchor in pressing else s for s in sections)
+def _marked(section: NodeSection, pressing: Set[str]) -> NodeSection:
+    """Return a section, marked when it is of this week's work, since those are printed open."""
+    return replace(section, this_week=True) if section.anchor in pressing else section
 
 
 def _by_node(entries: list[dict[str, Any]]) -> dict[str, list[dict[str, Any]]]:

@@ -13,7 +13,7 @@ from lamplighter.checkins import DAY_S
 from lamplighter.checks.base import CheckResult, Context
 from lamplighter.results import Finding
 from lamplighter.triage.cases import NodeCase, gather_cases, min_margin_db, zero_tolerance
-from lamplighter.triage.contradictions import fresh_levels, pair, series_of
+from lamplighter.triage.contradictions import Pairs, fresh_levels, series_of
 
 SAME_INTERVAL = 0.05
 """An interval within this share of the registered one is the registered one: clocks and jitter differ less."""
@@ -44,11 +44,12 @@ def find_acceptances(
         Kind ``accepted`` (severity info) or ``not_accepted`` (severity M) of check ``data``, by node; the points
         stand in ``data["points"]``.
     """
-    fresh = fresh_levels({n: pair(d, "day", "volts") for n, d in series_of(results, "battery").items()}, context)
+    new = {node: case for node, case in gather_cases(results, context).items() if is_new(case, context)}
+    if not new:
+        return []
+    fresh = fresh_levels(Pairs(series_of(results, "battery"), "day", "volts"), context)
     return [
-        _finding(case, points_of(case, context, daily.get(node, {}), fresh.get(node)))
-        for node, case in gather_cases(results, context).items()
-        if is_new(case, context)
+        _finding(case, points_of(case, context, daily.get(node, {}), fresh.get(node))) for node, case in new.items()
     ]
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -18,7 +18,7 @@ from lamplighter.wording import known
 NOT_EVALUATED = "not evaluated"
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class NodeCase:
     """What is known of one node.
 
@@ -58,26 +58,58 @@ def severity_order(finding: Finding) -> tuple[int, str, str]:
     return SEVERITIES.index(finding.severity), finding.check, finding.id
 
 
+class _Told:
+    """The facts of all checks together, made for one node at a time: those of the node asked for last are kept."""
+
+    def __init__(self, results: Mapping[str, CheckResult]) -> None:
+        self._parts = [result.facts for result in results.values()]
+        self._last: tuple[str, dict[str, Any]] = ("", {})
+
+    def of(self, node: str) -> dict[str, Any]:
+        """Return a node's facts."""
+        if self._last[0] != node:
+            facts: dict[str, Any] = {}
+            for part in self._parts:
+                facts.update(part.get(node, {}))
+            self._last = (node, facts)
+        return self._last[1]
+
+
+@dataclass(frozen=True, slots=True)
+class Facts(Mapping[str, Any]):
+    """One node's facts, read when they are asked for: those of a whole fleet would fill the memory."""
+
+    told: _Told
+    node: str
+
+    def __getitem__(self, name: str) -> Any:
+        return self.told.of(self.node)[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.told.of(self.node))
+
+    def __len__(self) -> int:
+        return len(self.told.of(self.node))
+
+
 def gather_cases(results: Mapping[str, CheckResult], context: Context) -> dict[str, NodeCase]:
     """Gather each node's findings, facts and verdicts from all checks, nodes sorted."""
     findings: dict[str, list[Finding]] = defaultdict(list)
-    facts: dict[str, dict[str, Any]] = defaultdict(dict)
     verdicts: dict[str, dict[str, Verdict]] = defaultdict(dict)
+    told = _Told(results)
     for name, result in results.items():
         for f in result.findings:
             if f.node and f.severity != "info":
                 findings[f.node].append(f)
-        for node, some in result.facts.items():
-            facts[node].update(some)
         for node, verdict in result.verdicts.items():
             verdicts[node][name] = verdict
     return {
         node: NodeCase(
             node=node,
             entry=context.register.get(node) or RegisterEntry(node=node),
-            findings=tuple(sorted(findings[node], key=severity_order)),
-            facts=facts[node],
-            verdicts=verdicts[node],
+            findings=tuple(sorted(findings.get(node, ()), key=severity_order)),
+            facts=Facts(told, node),
+            verdicts=verdicts.get(node, {}),
             worklog=tuple(context.worklog.get(node, ())),
         )
         for node in sorted({*context.seen, *context.register, *verdicts})

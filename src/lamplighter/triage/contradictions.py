@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -44,9 +44,10 @@ def find_contradictions(results: Mapping[str, CheckResult], context: Context) ->
         Kind ``worklog_contradicted`` of check ``data``, by node and time.
     """
     s = context.settings.triage
-    volts = {n: pair(d, "day", "volts") for n, d in series_of(results, "battery").items()}
-    zeros = {n: pair(d, "time", "error_pct") for n, d in series_of(results, "zero").items()}
-    fresh = fresh_levels(volts, context)
+    volts = Pairs(series_of(results, "battery"), "day", "volts")
+    zeros = Pairs(series_of(results, "zero"), "time", "error_pct")
+    swapped = any(w.action == "battery replaced" for log in context.worklog.values() for w in log)
+    fresh = fresh_levels(volts, context) if swapped else {}
     found = []
     for node, log in sorted(context.worklog.items()):
         for entry in log:
@@ -71,6 +72,27 @@ def pair(drawn: Mapping[str, Any], x: str, y: str) -> tuple[np.ndarray, np.ndarr
     """Return two columns of a series as arrays, pairs with a gap left out."""
     both = [(a, b) for a, b in zip(drawn.get(x, ()), drawn.get(y, ()), strict=False) if b is not None]
     return (np.array([a for a, _ in both], dtype=float), np.array([b for _, b in both], dtype=float))
+
+
+@dataclass(frozen=True, slots=True)
+class Pairs(Mapping[str, tuple[np.ndarray, np.ndarray]]):
+    """Two columns of every node's series, see :func:`pair`, made when they are asked for."""
+
+    drawn: Mapping[str, Mapping[str, Any]]
+    x: str
+    y: str
+
+    def __getitem__(self, node: str) -> tuple[np.ndarray, np.ndarray]:
+        return pair(self.drawn[node], self.x, self.y)
+
+    def __contains__(self, node: object) -> bool:
+        return node in self.drawn
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.drawn)
+
+    def __len__(self) -> int:
+        return len(self.drawn)
 
 
 def change_at(time: np.ndarray, value: np.ndarray, when: float, window_s: float, skip_s: float) -> Change | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -82,9 +82,13 @@ def _span(text: str, names: tuple[str, ...], n: int) -> list[int]:
 
 def working_days(first: date, last: date, crews: tuple[Crew, ...], off: frozenset[date]) -> tuple[date, ...]:
     """Return the days, both ends included, on which some crew works."""
+    return tuple(_worked(first, last, crews, off))
+
+
+def _worked(first: date, last: date, crews: tuple[Crew, ...], off: frozenset[date]) -> Iterator[date]:
     worked = frozenset[int]().union(*(c.weekdays for c in crews))
     span = (first + timedelta(days=k) for k in range((last - first).days + 1))
-    return tuple(d for d in span if d.weekday() in worked and d not in off)
+    return (d for d in span if d.weekday() in worked and d not in off)
 
 
 def days_off(s: TriageSettings) -> frozenset[date]:
@@ -103,4 +107,4 @@ def days_off(s: TriageSettings) -> frozenset[date]:
 
 def first_working_day(day: date, crews: tuple[Crew, ...], off: frozenset[date]) -> date:
     """Return the first day, this one included, on which some crew works; this one when none does within a year."""
-    return next(iter(working_days(day, day + timedelta(days=366), crews, off)), day)
+    return next(_worked(day, day + timedelta(days=366), crews, off), day)

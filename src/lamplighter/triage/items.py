@@ -27,7 +27,7 @@ CANNOT = "Cannot be judged: "
 GONE = f"{CANNOT}taken out, says the work log."
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Judged:
     """One node's case with what the triage makes of it."""
 

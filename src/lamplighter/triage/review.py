@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import ChainMap
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
@@ -53,15 +54,16 @@ def with_temperature_facts(
     if "stuck" not in results:
         return dict(results)
     stuck = results["stuck"]
-    facts = dict(stuck.facts)
+    more: dict[str, dict[str, Any]] = {}
     for f in stuck.findings:
         if f.kind == "stuck" and f.node and f.severity != "info" and f.since is not None:
             until = float("inf") if f.until is None else f.until
             follows = follows_temperature(daily.get(f.node, {}), f.since, until)
-            facts[f.node] = {
-                **facts.get(f.node, {}), "stuck_within_band": bool(f.data.get("band")), "follows_temperature": follows,
+            more[f.node] = {
+                **stuck.facts.get(f.node, {}), "stuck_within_band": bool(f.data.get("band")),
+                "follows_temperature": follows,
             }  # fmt: skip
-    return {**results, "stuck": replace(stuck, facts=facts)}
+    return {**results, "stuck": replace(stuck, facts=ChainMap(more, stuck.facts))}
 
 
 def follows_temperature(daily: Mapping[str, Any], since: float, until: float) -> bool | None:

@@ -84,7 +84,7 @@ def find_shared(
     own = [f for r in results.values() for f in r.findings if not f.node and f.severity != "info"]
     faults = [_outage(f, cases, by_gateway) for f in own]
     taken = {f.id for fault in faults for f in fault.explained}
-    left = {n: [f for f in c.findings if f.id not in taken] for n, c in cases.items() if n in context.seen}
+    left = {n: [f for f in cases[n].findings if f.id not in taken] for n in context.seen}
     settings = context.settings.triage
     for kind in SHARED_KINDS:
         shown = {g: [f for n in nodes for f in left[n] if f.kind == kind] for g, nodes in by_gateway.items()}

@@ -4,22 +4,28 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from lamplighter.checkins import DAY_S
+from lamplighter.checks.arrivals.crowded import Crowd
 from lamplighter.checks.arrivals.measure import ArrivalsMeasure
 from lamplighter.checks.arrivals.outages import (
+    REGION_SHARE,
+    STRIKING,
     Presence,
     Silences,
     Window,
     attribute,
     common_silences,
+    joined,
     surprises,
     without,
 )
 from lamplighter.checks.base import Context
+from lamplighter.settings.arrivals import ArrivalsSettings
+from lamplighter.spool import Spool
 
 HOST, GATEWAY, GROUP = "host", "gateway", "group"
 
@@ -48,9 +54,9 @@ class Shared:
     gateways: tuple[str, ...]
     inferred: dict[str, str]
     windows: list[Window]
-    lost: dict[str, np.ndarray]
-    cause: dict[str, np.ndarray]
-    by_day: dict[str, np.ndarray]
+    lost: Spool[np.ndarray] = field(default_factory=Spool)
+    cause: Spool[np.ndarray] = field(default_factory=Spool)
+    by_day: Spool[np.ndarray] = field(default_factory=Spool)
 
     def gateway(self, window: Window) -> str:
         """Return the gateway a window is about, empty when it is about none."""
@@ -64,54 +70,80 @@ def removed_since(node: str, last: float, context: Context) -> bool:
 
 
 def share_out(measures: Mapping[str, ArrivalsMeasure], context: Context) -> Shared:
-    """Find common silences at host, gateway and group level and share the gaps out between them and the nodes."""
+    """Find common silences at host, gateway and group level and share the gaps out between them and the nodes.
+
+    The gaps of a fleet are never held all at once: they lie in tables of one gateway's nodes each.
+    """
     s = context.settings.arrivals
     nodes = tuple(n for n in sorted(measures) if measures[n].judged)
     named = [context.register[n].gateway for n in nodes]
     gateways = tuple(sorted({g for g in named if g}))
-    who, silences, owners = _gather(nodes, named, gateways, measures, context)
-    everyone = np.arange(len(nodes))
+    who = _presence(nodes, named, gateways, measures, context)
+    places = _tables_of(who.group)
+    tables = Spool((name, _silences(numbers, nodes, measures, context)) for name, numbers in places.items())
+    host = _of_host(tables, who, s) if len(gateways) != 1 or (who.group < 0).any() else []
+    left = Spool((name, without(table, host)) for name, table in tables.items())
     members = {g: np.flatnonzero(who.group == g) for g in range(len(gateways))}
-    windows: list[Window] = []
-    if len(gateways) != 1 or (who.group < 0).any():
-        found = common_silences(silences, who, {-1: everyone}, HOST, s.host_share, s)
-        windows += [w for w in found if not gateways or len(np.unique(who.group[w.members])) > 1]
-    left = without(silences, windows)
-    windows += common_silences(left, who, members, GATEWAY, s.outage_share, s)
-    members, adopted = adopt(left, who, members, windows, s.adopt_log_odds)
-    windows += common_silences(without(silences, windows), who, {-1: everyone}, GROUP, 0.0, s, part=True)
+    own = [w for g in members for w in common_silences(left[f"{g}"], who, {g: members[g]}, GATEWAY, s.outage_share, s)]
+    adopted = adopt(left, who, own, s.adopt_log_odds)
+    striking = joined(without(t.part(t.surprise >= STRIKING), own) for t in left.values())
+    everyone = np.arange(len(nodes))
+    windows = host + own + common_silences(striking, who, {-1: everyone}, GROUP, 0.0, s, part=True)
     windows.sort(key=lambda w: (w.start, w.level, w.group))
+    for node, gateway in adopted.items():
+        members[gateway] = np.sort(np.append(members[gateway], node))
     about = {HOST: lambda _w: everyone, GATEWAY: lambda w: members[w.group], GROUP: lambda w: w.members}
-    lost, cause = attribute(silences, windows, [about[w.level](w) for w in windows], s.outage_covers)
-    per_node = {n: slice(a, b) for n, (a, b) in zip(nodes, owners, strict=True)}
-    return Shared(
-        nodes, gateways, {nodes[k]: gateways[g] for k, g in adopted.items()}, windows,
-        {n: lost[at] for n, at in per_node.items()},
-        {n: cause[at] for n, at in per_node.items()},
-        {n: _by_day(measures[n], lost[at], cause[at], windows) for n, at in per_node.items()},
-    )  # fmt: skip
+    shared = Shared(nodes, gateways, {nodes[k]: gateways[g] for k, g in adopted.items()}, windows)
+    subjects = [about[w.level](w) for w in windows]
+    for name, numbers in places.items():
+        _attribute(shared, tables[name], numbers, subjects, measures, s.outage_covers)
+    return shared
 
 
-def adopt(
-    silences: Silences, who: Presence, members: dict[int, np.ndarray], windows: list[Window], log_odds: float
-) -> tuple[dict[int, np.ndarray], dict[int, int]]:
+NODES_AT_ONCE = 64
+"""Nodes without a gateway whose gaps lie in one table."""
+
+
+REST = "rest "
+
+
+def _tables_of(group: np.ndarray) -> dict[str, np.ndarray]:
+    """Return the nodes whose gaps lie in one table, by its name: the number of their gateway, or a part of the rest."""
+    rest = np.flatnonzero(group < 0)
+    own = {f"{g}": np.flatnonzero(group == g) for g in range(int(group.max(initial=-1)) + 1)}
+    return own | {f"{REST}{k}": rest[k : k + NODES_AT_ONCE] for k in range(0, len(rest), NODES_AT_ONCE)}
+
+
+def _of_host(tables: Mapping[str, Silences], who: Presence, s: ArrivalsSettings) -> list[Window]:
+    """Find the common silences of all nodes: of those gaps alone that lie at times when many were silent."""
+    crowd = Crowd(who, s.outage_nodes, REGION_SHARE * s.host_share)
+    for table in tables.values():
+        crowd.add(table)
+    crowded = crowd.crowded()
+    silences = joined(crowd.pick(table, crowded) for table in tables.values())
+    everyone = {-1: np.arange(len(who.first))}
+    found = common_silences(silences, who, everyone, HOST, s.host_share, s, usual_s=crowd.usual_interval())
+    # One gateway's nodes, all of them, are the gateway's.
+    return [w for w in found if who.group.max() < 0 or len(np.unique(who.group[w.members])) > 1]
+
+
+def adopt(tables: Mapping[str, Silences], who: Presence, windows: list[Window], log_odds: float) -> dict[int, int]:
     """Put nodes without a gateway in the register on the gateway whose outages they share.
 
     Returns
     -------
-    members : dict of gateway number to node numbers
-        With the nodes taken in.
-    adopted : dict of node number to gateway number
+    dict of node number to gateway number
     """
     adopted: dict[int, int] = {}
-    for node in np.flatnonzero(who.group < 0).tolist():
-        mine = np.flatnonzero(silences.node == node)
-        weights = {g: _shares_outages(silences, mine, who, node, g, windows) for g in members}
-        best = max(weights, key=weights.__getitem__, default=-1)
-        if best >= 0 and weights[best] >= log_odds:
-            adopted[node] = best
-    taken = {g: [n for n, to in adopted.items() if to == g] for g in members}
-    return {g: np.sort(np.append(old, taken[g]).astype(np.int64)) for g, old in members.items()}, adopted
+    gateways = range(int(who.group.max(initial=-1)) + 1)
+    for silences in (tables[name] for name in tables if name.startswith(REST) and len(gateways)):
+        for node in np.unique(silences.node).astype(int).tolist():
+            mine = np.flatnonzero(silences.node == node)
+            weights = {g: _shares_outages(silences, mine, who, node, g, windows) for g in gateways}
+            best = max(weights, key=weights.__getitem__)
+            if weights[best] >= log_odds:
+                adopted[node] = best
+    return adopted
 
 
 def _shares_outages(
@@ -132,33 +164,58 @@ def _shares_outages(
     return weight
 
 
-def _gather(
+def _presence(
     nodes: tuple[str, ...],
     named: list[str],
     gateways: tuple[str, ...],
     measures: Mapping[str, ArrivalsMeasure],
     context: Context,
-) -> tuple[Presence, Silences, list[tuple[int, int]]]:
-    """Put all nodes' gaps into one table; also return where each node's are."""
-    parts: list[tuple[np.ndarray, ...]] = []
-    owners, first, last, interval, at = [], [], [], [], 0
-    for number, node in enumerate(nodes):
+) -> Presence:
+    """Return from when to when each node takes part, and its interval and gateway."""
+    number = {g: k for k, g in enumerate(gateways)}
+    rows = np.zeros((len(nodes), 3))
+    for row, node in zip(rows, nodes, strict=True):
         m = measures[node]
+        last = m.last if removed_since(node, m.last, context) else m.as_of
+        row[:] = m.first, last, m.schedule.current_s if m.schedule else np.nan
+    return Presence(*rows.T, np.array([number.get(g, -1) for g in named], dtype=np.int64))
+
+
+def _silences(
+    own: np.ndarray, nodes: tuple[str, ...], measures: Mapping[str, ArrivalsMeasure], context: Context
+) -> Silences:
+    """Put the gaps of some nodes, given by number, into one table."""
+    parts = []
+    for number in own.tolist():
+        m = measures[nodes[number]]
         gaps = m.gaps
         opened = np.zeros(len(gaps), bool)
         opened[-1:] = gaps.open
         weight = surprises(gaps.start, gaps.missed, m.day, m.received)
-        if gaps.open and removed_since(node, m.last, context):
+        if gaps.open and removed_since(nodes[number], m.last, context):
             weight[-1] = 0.0
-        parts.append((np.full(len(gaps), number), gaps.start, gaps.end, gaps.missed, gaps.interval, weight, opened))
-        owners.append((at, at + len(gaps)))
-        at += len(gaps)
-        first.append(m.first)
-        last.append(m.last if removed_since(node, m.last, context) else m.as_of)
-        interval.append(m.schedule.current_s if m.schedule else np.nan)
-    columns = [np.concatenate(c) for c in zip(*parts, strict=True)] if parts else [np.zeros(0)] * 7
-    group = np.array([gateways.index(g) if g else -1 for g in named], dtype=np.int64)
-    return Presence(np.array(first), np.array(last), np.array(interval), group), Silences(*columns), owners
+        who = np.full(len(gaps), number)
+        parts.append(Silences(who, gaps.start, gaps.end, gaps.missed, gaps.interval, weight, opened))
+    return joined(parts)
+
+
+def _attribute(
+    shared: Shared,
+    table: Silences,
+    numbers: np.ndarray,
+    about: list[np.ndarray],
+    measures: Mapping[str, ArrivalsMeasure],
+    covers: float,
+) -> None:
+    """Add what outages took from the nodes of one table, whose gaps lie there in the order of the nodes."""
+    which = np.array([k for k, nodes in enumerate(about) if np.isin(numbers, nodes).any()], dtype=np.int64)
+    lost, best = attribute(table, [shared.windows[k] for k in which], [about[k] for k in which], covers)
+    cause = np.where(best >= 0, np.append(which, -1)[best], -1)
+    first, last = np.searchsorted(table.node, numbers), np.searchsorted(table.node, numbers, side="right")
+    for number, a, b in zip(numbers.tolist(), first.tolist(), last.tolist(), strict=True):
+        node = shared.nodes[number]
+        shared.lost[node], shared.cause[node] = lost[a:b], cause[a:b]
+        shared.by_day[node] = _by_day(measures[node], lost[a:b], cause[a:b], shared.windows)
 
 
 def _by_day(m: ArrivalsMeasure, lost: np.ndarray, cause: np.ndarray, windows: list[Window]) -> np.ndarray:

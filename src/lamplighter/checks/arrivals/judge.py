@@ -26,7 +26,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -42,6 +43,7 @@ from lamplighter.checks.arrivals.silence import past_silences, silence_limit
 from lamplighter.checks.base import CheckResult, Context
 from lamplighter.results import Finding, Gap, Verdict
 from lamplighter.settings.arrivals import ArrivalsSettings
+from lamplighter.spool import Packed, Spool, pack
 from lamplighter.stats.discovery import benjamini_hochberg
 from lamplighter.stats.proportions import Interval
 from lamplighter.wording import duration
@@ -76,35 +78,78 @@ def judge(measures: Mapping[str, ArrivalsMeasure], context: Context) -> CheckRes
     """Judge arrivals: outages first, then what is left to each node."""
     s = context.settings.arrivals
     shared = share_out(measures, context)
-    nodes = {n: _consider(n, measures[n], shared, context) for n in shared.nodes}
+    levels = [w.level for w in shared.windows]
+    considered = context.share(
+        partial(_told, measures, shared, context), Packed(partial(_answer, s, levels)), shared.nodes
+    )
+    nodes: Spool[_Answer] = Spool.of_packed(zip(shared.nodes, considered, strict=True))
     result = CheckResult(outages=said.outage_rows(shared), findings=said.outage_findings(shared, context))
     falls = _real_falls(nodes, s)
     falls, common = _apart(falls, context)
     result.findings.extend(common)
+    totals = _Totals()
     for name in sorted(measures):
-        m = measures[name]
         if name not in nodes:
+            m = measures[name]
             result.verdicts[name] = Verdict(state="not evaluated", reason=m.why_not)
             result.facts[name] = _bare_facts(m)
             result.series[name] = _series(m, np.zeros_like(m.missed))
             continue
-        node = nodes[name]
+        answer = nodes[name]
+        node = answer.node
+        totals.add(node)
         own = _own_findings(node, falls.get(name), context.register[name].gateway, s)
         result.findings.extend(own)
         result.verdicts[name] = _verdict(node, own, s)
-        result.facts[name] = _facts(node) | {"gateway_inferred": shared.inferred.get(name, "")}
-        result.series[name] = _series(m, node.outage)
-        result.gaps.extend(_listed(node, shared, s))
+        result.facts.put(name, answer.facts)
+        result.series.put(name, answer.series)
+        result.gaps.extend(answer.gaps)
     for name in sorted(context.registered - set(measures)):
         result.verdicts[name] = Verdict(state="not evaluated", reason="in the register, but absent from the exports")
-    result.fleet.update(_fleet(nodes, shared))
+    result.fleet.update(_fleet(totals, shared))
     return result
 
 
-def _consider(name: str, m: ArrivalsMeasure, shared: Shared, context: Context) -> _Node:
-    s = context.settings.arrivals
-    outage = shared.by_day[name]
+@dataclass(frozen=True)
+class _Told:
+    """What a node is considered by: its measure, what outages took from it by gap and by day, its inferred gateway."""
+
+    name: str
+    measure: ArrivalsMeasure
+    lost: np.ndarray
+    cause: np.ndarray
+    outage: np.ndarray
+    removed: bool
+    inferred: str
+
+
+@dataclass(frozen=True)
+class _Answer:
+    """One node considered, with what is said of it whatever the others show; facts and series packed."""
+
+    node: _Node
+    facts: bytes
+    series: bytes
+    gaps: list[Gap]
+
+
+def _told(measures: Mapping[str, ArrivalsMeasure], shared: Shared, context: Context, name: str) -> _Told:
+    m = measures[name]
     removed = removed_since(name, m.last, context)
+    return _Told(
+        name, m, shared.lost[name], shared.cause[name], shared.by_day[name], removed, shared.inferred.get(name, "")
+    )
+
+
+def _answer(s: ArrivalsSettings, levels: list[str], told: _Told) -> _Answer:
+    """Consider one node; ``levels`` are those of the outages."""
+    node = _consider(told, s)
+    facts = _facts(node) | {"gateway_inferred": told.inferred}
+    return _Answer(node, pack(facts), pack(_series(node.measure, node.outage)), _listed(told, levels, s))
+
+
+def _consider(told: _Told, s: ArrivalsSettings) -> _Node:
+    m, outage, lost, removed = told.measure, told.outage, told.lost, told.removed
     own = m.missed - outage
     if removed and m.gaps.open:  # nothing is due from a node that was taken away
         due, _ = m.gaps.due(np.array([len(m.gaps) - 1]))
@@ -112,13 +157,12 @@ def _consider(name: str, m: ArrivalsMeasure, shared: Shared, context: Context) -
         own = np.maximum(own, 0)
     expected = m.received + own
     recent = m.day > m.day[-1] - s.recent_days
-    lost = shared.lost[name]
     limit = silence_limit(m, lost, s)
     open_now = m.gaps.open and not removed
     usual = _usual_clinging(m, expected, own, lost, s)
     excused = bool(open_now and lost[-1] >= s.outage_covers * m.gaps.missed[-1])
     return _Node(
-        name, m, own, outage, delivery(expected, own, s.confidence),
+        told.name, m, own, outage, delivery(expected, own, s.confidence),
         delivery(expected[recent], own[recent], s.confidence, usual), limit,
         bool(open_now and not excused and m.as_of - m.last > limit), removed, excused,
         None if removed else _fall(m, expected, own, s),
@@ -142,14 +186,15 @@ def _fall(m: ArrivalsMeasure, expected: np.ndarray, own: np.ndarray, s: Arrivals
     return fall(m.day[alive], expected[alive], own[alive], s)
 
 
-def _real_falls(nodes: Mapping[str, _Node], s: ArrivalsSettings) -> dict[str, Fall]:
+def _real_falls(nodes: Mapping[str, _Answer], s: ArrivalsSettings) -> dict[str, Fall]:
     """Return falls that stand after false discovery control and are large enough to matter."""
-    p = np.array([n.fall.p if n.fall and n.measure.interleaved < DOUBLED else 1.0 for n in nodes.values()])
+    falls = {name: (a.node.fall, a.node.measure.interleaved < DOUBLED) for name, a in nodes.items()}
+    p = np.array([f.p if f and single else 1.0 for f, single in falls.values()])
     called = benjamini_hochberg(p, s.false_discovery_rate).called
     return {
-        name: n.fall
-        for (name, n), c in zip(nodes.items(), called, strict=True)
-        if c and n.fall is not None and n.fall.now - n.fall.before >= s.falling_loss
+        name: f
+        for (name, (f, _)), c in zip(falls.items(), called, strict=True)
+        if c and f is not None and f.now - f.before >= s.falling_loss
     }
 
 
@@ -271,22 +316,21 @@ def _series(m: ArrivalsMeasure, outage: np.ndarray) -> dict[str, Any]:
     }
 
 
-def _listed(node: _Node, shared: Shared, s: ArrivalsSettings) -> list[Gap]:
+def _listed(told: _Told, levels: list[str], s: ArrivalsSettings) -> list[Gap]:
     """Return the node's gaps worth a row, each with its cause and kind."""
-    m = node.measure
-    gaps, cause, lost = m.gaps, shared.cause[node.name], shared.lost[node.name]
+    gaps, cause, lost = told.measure.gaps, told.cause, told.lost
     rows = []
     worth = np.flatnonzero((gaps.missed >= s.listed_missed) | (lost > 0))
     worth = np.sort(worth[np.argsort(-gaps.missed[worth], kind="stable")[: s.most_listed]])
     for k in worth.tolist():
         now_open = gaps.open and k == len(gaps) - 1
-        if now_open and node.removed:
+        if now_open and told.removed:
             continue
         ours = lost[k] < 0.5 * gaps.missed[k]
-        level = "node" if ours else shared.windows[cause[k]].level
+        level = "node" if ours else levels[cause[k]]
         rows.append(
             Gap(
-                node=node.name, start=float(gaps.start[k]), end=float(gaps.end[k]), missed=int(gaps.missed[k]),
+                node=told.name, start=float(gaps.start[k]), end=float(gaps.end[k]), missed=int(gaps.missed[k]),
                 cause="gateway" if level == "group" else level, kind=_kind(gaps, k, ours, s), open=now_open,
             )
         )  # fmt: skip
@@ -301,19 +345,34 @@ def _kind(gaps: Any, k: int, ours: bool, s: ArrivalsSettings) -> str:
     return "burst" if gaps.missed[k] >= s.burst_missed else "isolated"
 
 
-def _fleet(nodes: Mapping[str, _Node], shared: Shared) -> dict[str, Any]:
-    received = sum(int(n.measure.received.sum()) for n in nodes.values())
-    missed = sum(int(n.own.sum()) for n in nodes.values())
-    outage = sum(int(n.outage.sum()) for n in nodes.values())
+@dataclass
+class _Totals:
+    """Check-ins of all nodes together, and who is silent."""
+
+    received: int = 0
+    missed: int = 0
+    outage: int = 0
+    silent: list[str] = field(default_factory=list)
+
+    def add(self, node: _Node) -> None:
+        """Count a node in."""
+        self.received += int(node.measure.received.sum())
+        self.missed += int(node.own.sum())
+        self.outage += int(node.outage.sum())
+        self.silent += [node.name] if node.silent else []
+
+
+def _fleet(totals: _Totals, shared: Shared) -> dict[str, Any]:
     levels = [w.level for w in shared.windows]
     longest = max((w.ended - w.began for w in shared.windows), default=0.0)
+    due = totals.received + totals.missed
     return {
-        "expected": received + missed,
-        "received": received,
-        "missed": missed,
-        "missed_outage": outage,
-        "delivery": round(received / (received + missed), 6) if received + missed else None,
-        "silent": sorted(n for n, node in nodes.items() if node.silent),
+        "expected": due,
+        "received": totals.received,
+        "missed": totals.missed,
+        "missed_outage": totals.outage,
+        "delivery": round(totals.received / due, 6) if due else None,
+        "silent": sorted(totals.silent),
         "outages": {level: levels.count(level) for level in ("host", "gateway", "group")},
         "longest_outage": duration(longest) if levels else None,
     }

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -28,6 +28,8 @@ PART = 0.3
 """Share of a gap from which on a common silence is a good part of it."""
 FRAME_STEPS = 1.5
 """The same where any few nodes are looked at together, in intervals."""
+REGION_SHARE = 0.5
+"""Part of the least share of silent nodes from which on a time is looked at."""
 TRIM = 0.1
 """Share of members whose last check-in before, or first after, may lie inside the outage."""
 PARTIAL = 0.1
@@ -48,6 +50,10 @@ class Silences:
     interval: np.ndarray
     surprise: np.ndarray
     open: np.ndarray
+
+    def part(self, which: np.ndarray) -> Silences:
+        """Return some of the gaps."""
+        return Silences(*(getattr(self, f.name)[which] for f in fields(self)))
 
 
 @dataclass(frozen=True)
@@ -122,13 +128,34 @@ def surprises(start: np.ndarray, missed: np.ndarray, day: np.ndarray, received: 
     return surprise(missed, np.clip(near, loss, 0.9), np.clip(going_on, np.maximum(continues, near), 0.95))
 
 
-def regions(
-    s: Silences, use: np.ndarray, who: Presence, nodes: np.ndarray, least: int, share: float, least_s: float
-) -> np.ndarray:
-    """Instants at which more nodes than a share were silent together, one for each stretch, shape (r,)."""
+def joined(parts: Iterable[Silences]) -> Silences:
+    """Return the gaps of several tables as one."""
+    tables = list(parts) or [Silences(*(np.zeros(0) for _ in fields(Silences)))]
+    return Silences(*(np.concatenate([getattr(t, f.name) for t in tables]) for f in fields(Silences)))
+
+
+def shown(s: Silences, use: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return from when to when some gaps show, and which of them are too long to speak for all that time."""
     half = 0.5 * s.interval[use]
     low, high = s.start[use] + half, np.where(s.open[use], s.end[use], s.end[use] - half)
-    long = high - low > 2 * PIECE_S
+    return low, high, high - low > 2 * PIECE_S
+
+
+def regions(
+    s: Silences,
+    use: np.ndarray,
+    who: Presence,
+    nodes: np.ndarray,
+    least: int,
+    share: float,
+    least_s: float,
+    usual_s: float | None = None,
+) -> np.ndarray:
+    """Instants at which more nodes than a share were silent together, one for each stretch, shape (r,).
+
+    ``usual_s`` is the median interval of the gaps [s], when those given are but some of them.
+    """
+    low, high, long = shown(s, use)
     starts = np.concatenate([low, np.where(long, high - PIECE_S, np.nan)[long]])
     ends = np.concatenate([np.where(long, low + PIECE_S, high), high[long]])
     if not len(starts):
@@ -144,8 +171,9 @@ def regions(
     edge = np.flatnonzero(np.diff(np.concatenate([[False], many, [False]]).astype(np.int8)))
     first_of, last_of = edge[::2], edge[1::2]
     # A silence shows as time between the first and the last missed check-in: up to an interval less than it lasted.
-    shown = at[np.minimum(last_of, len(at) - 1)] - at[first_of] >= least_s - np.median(s.interval[use])
-    return np.array([_peak(at, count, a, b) for a, b in zip(first_of[shown], last_of[shown], strict=True)])
+    usual_s = float(np.median(s.interval[use])) if usual_s is None else usual_s
+    lasting = at[np.minimum(last_of, len(at) - 1)] - at[first_of] >= least_s - usual_s
+    return np.array([_peak(at, count, a, b) for a, b in zip(first_of[lasting], last_of[lasting], strict=True)])
 
 
 def _peak(at: np.ndarray, count: np.ndarray, a: int, b: int) -> float:
@@ -251,6 +279,7 @@ def common_silences(
     share: float,
     settings: ArrivalsSettings,
     part: bool = False,
+    usual_s: float | None = None,
 ) -> list[Window]:
     """Find the common silences of each group of nodes.
 
@@ -262,6 +291,8 @@ def common_silences(
     part : bool
         Look for any few nodes that fall silent together: nodes that do not are no evidence against it,
         but that the few were picked is; only gaps that are surprising by themselves count.
+    usual_s : float, optional
+        Median interval of the gaps [s], when ``s`` holds but those at crowded times.
     """
     found: list[Window] = []
     taken = np.zeros(len(s.start), dtype=bool)
@@ -273,7 +304,7 @@ def common_silences(
         mine = np.concatenate([order[bounds[k] : bounds[k + 1]] for k in nodes])
         for _ in range(PASSES):
             use = mine[~taken[mine] & (s.surprise[mine] >= (STRIKING if part else NOTABLE))]
-            new = _one_pass(s, use, who, nodes, share, settings, part)
+            new = _one_pass(s, use, who, nodes, share, settings, part, usual_s)
             if not new:
                 break
             for window in new:
@@ -291,9 +322,11 @@ def _one_pass(
     share: float,
     settings: ArrivalsSettings,
     part: bool,
+    usual_s: float | None,
 ) -> list[Window]:
     found: list[Window] = []
-    for instant in regions(s, use, who, nodes, settings.outage_nodes, 0.5 * share, settings.outage_least_min * 60):
+    least, least_s = settings.outage_nodes, settings.outage_least_min * 60
+    for instant in regions(s, use, who, nodes, least, REGION_SHARE * share, least_s, usual_s):
         if found and found[-1].start <= instant <= found[-1].end:
             continue
         answer = window_at(s, use, who, nodes, float(instant), settings, part)
@@ -340,6 +373,8 @@ def without(s: Silences, windows: list[Window]) -> Silences:
     for w in windows:
         hit = (s.start < w.end) & (s.end > w.start)
         hit[hit] = covered(s, np.flatnonzero(hit), w) >= PART
+        if not hit.any():
+            continue
         step = np.where(s.open, s.interval, (s.end - s.start) / (s.missed + 1.0))
         ahead = np.where(hit, np.clip(np.ceil((w.start - s.start) / step - 1e-6) - 1, 0, s.missed), s.missed)
         behind = np.where(hit, np.clip(s.missed - np.floor((w.end - s.start) / step + 1e-6), 0, s.missed), 0)

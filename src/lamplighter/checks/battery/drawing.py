@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping
 from typing import Any
 
@@ -39,7 +40,7 @@ def prediction_series(p: Prediction, battery: Battery) -> dict[str, Any]:
 
 def fleet_numbers(batteries: Mapping[str, Battery], classes: Mapping[Any, Class]) -> dict[str, Any]:
     """Return fleet-level numbers: what was learned of each class."""
-    rows = []
+    rows, nodes = [], Counter(b.group for b in batteries.values())
     for group in sorted(classes):
         known = classes[group]
         life = known.lives
@@ -47,7 +48,7 @@ def fleet_numbers(batteries: Mapping[str, Battery], classes: Mapping[Any, Class]
             {
                 "chemistry": group[0],
                 "series": group[1] if group[0] != UNKNOWN else None,
-                "nodes": sum(b.group == group for b in batteries.values()),
+                "nodes": nodes[group],
                 "completed_lives": known.completed,
                 "median_life_days": round(life.median_days, 1) if life else None,
                 "weibull_shape": round(life.weibull.beta, 3) if life and life.weibull else None,

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from functools import partial
 
 import numpy as np
 
 from lamplighter.checkins import DAY_S
+from lamplighter.checks.base import Share, one_by_one
 from lamplighter.checks.battery.cells import CHEMISTRIES, UNKNOWN, Cell, cell_of, cells_in_series
 from lamplighter.checks.battery.measure import BatteryMeasures
 from lamplighter.checks.battery.observe import Temperature, Track, fit_temperature, response
@@ -15,6 +17,7 @@ from lamplighter.checks.battery.outlook import RECENT_D, drain_use
 from lamplighter.checks.battery.prior import Drain, drain_of, q10_factor
 from lamplighter.fleet import RegisterEntry
 from lamplighter.settings.battery import BatterySettings
+from lamplighter.spool import Packed, Spool
 
 DEFAULT_CHECK_IN_SHARE = 0.5
 """Share of the consumption put down to check-ins when the register has no charge figures: the middle of all shares."""
@@ -136,43 +139,49 @@ Weather = tuple[np.ndarray, np.ndarray, np.ndarray]
 """Days since 1970-01-01, and the fleet's mean and coldest temperature on them [degC]."""
 
 
-def ambient(tracks: Mapping[str, Track], least: int) -> Weather | None:
+def ambient(tracks: Iterable[Track], least: int) -> Weather | None:
     """Return the fleet's weather: days, the nodes' median mean and coldest temperatures; None with few nodes."""
-    known = [t for _, t in sorted(tracks.items()) if np.isfinite(t.temperature).any()]
-    if len(known) < least:
+    days, parts = [], []
+    for track in tracks:
+        if np.isfinite(track.temperature).any():
+            days.append(np.floor(track.time / DAY_S).astype(np.int64))
+            parts.append(np.stack([track.temperature, track.coldest]))
+    if len(parts) < least:
         return None
-    day = np.concatenate([np.floor(t.time / DAY_S) for t in known]).astype(np.int64)
-    values = np.stack([np.concatenate([getattr(t, name) for t in known]) for name in ("temperature", "coldest")])
+    day, values = np.concatenate(days), np.concatenate(parts, axis=1)
     keep = np.isfinite(values).all(axis=0)
     day, values = day[keep], values[:, keep]
-    days, group = np.unique(day, return_inverse=True)
+    distinct, group = np.unique(day, return_inverse=True)
     order = [np.lexsort((v, group)) for v in values]
     size = np.bincount(group)
     middle = np.concatenate([[0], np.cumsum(size)[:-1]]) + size // 2
-    return days, values[0][order[0]][middle], values[1][order[1]][middle]
+    return distinct, values[0][order[0]][middle], values[1][order[1]][middle]
 
 
-def with_ambient(
-    measures: Mapping[str, BatteryMeasures], settings: BatterySettings, weather: Weather | None = None
-) -> tuple[dict[str, Track], dict[str, Temperature]]:
-    """Return every node's track and response to temperature; nodes without a thermometer take the fleet's weather."""
-    tracks = {n: m.track for n, m in measures.items() if m.track is not None}
-    fits = {n: measures[n].temperature for n in tracks}
-    weather = weather or ambient(tracks, settings.ambient_min_nodes)
-    if weather is None:
-        return tracks, fits
-    days, mean, cold = weather
-    for node, track in tracks.items():
-        if np.isfinite(track.temperature).any() or not len(track):
-            continue
+def lent_weather(
+    measures: Mapping[str, BatteryMeasures],
+    blind: Collection[str],
+    settings: BatterySettings,
+    weather: Weather | None = None,
+) -> Spool[tuple[Track, Temperature]]:
+    """Return track and response to temperature of those nodes without a thermometer that the fleet's weather suits."""
+    lent: Spool[tuple[Track, Temperature]] = Spool()
+    tracks = (m.track for m in (measures[n] for n in sorted(measures)) if m.track is not None)
+    weather = weather or (ambient(tracks, settings.ambient_min_nodes) if blind else None)
+    for node in blind if weather is not None else ():
+        days, mean, cold = weather
+        track = measures[node].track
         when = np.floor(track.time / DAY_S)
         if when[0] < days[0] - 3 or when[-1] > days[-1] + 3:
             continue
         felt = np.interp(when, days, mean)
-        fits[node] = fit_temperature(track.time, track.volts, felt)
-        own = response(felt, fits[node], settings.reference_c)
-        tracks[node] = replace(track, temperature=felt, coldest=np.interp(when, days, cold), volts=track.volts - own)
-    return tracks, fits
+        fit = fit_temperature(track.time, track.volts, felt)
+        own = response(felt, fit, settings.reference_c)
+        lent[node] = (
+            replace(track, temperature=felt, coldest=np.interp(when, days, cold), volts=track.volts - own),
+            fit,
+        )
+    return lent
 
 
 def readjusted(track: Track, own: Temperature, fit: Temperature, settings: BatterySettings) -> Track:
@@ -271,34 +280,99 @@ def drain_for(
     return drain_of(capacity, entry.sleep_current_ua, entry.charge_per_check_in_mc, rate, yearly * warm)
 
 
+@dataclass(slots=True)
+class Seen:
+    """What is seen of every node's battery by itself, by node: kind of cell, high level [V], class, response."""
+
+    cells: dict[str, Cell] = field(default_factory=dict)
+    fresh: dict[str, float] = field(default_factory=dict)
+    groups: dict[str, tuple[str, int]] = field(default_factory=dict)
+    fits: dict[str, Temperature] = field(default_factory=dict)
+    blind: list[str] = field(default_factory=list)
+    """Nodes without a thermometer."""
+
+
+def look(measures: Mapping[str, BatteryMeasures], register: Mapping[str, RegisterEntry]) -> Seen:
+    """Look at every node that sends a voltage, one after the other."""
+    seen = Seen()
+    for n in sorted(measures):
+        m = measures[n]
+        if m.track is None:
+            continue
+        seen.cells[n] = cell_of(register[n].battery_chemistry, register[n].battery_part)
+        seen.fresh[n] = fresh_voltage(m)
+        seen.groups[n] = group_of(seen.cells[n], seen.fresh[n])
+        seen.fits[n] = m.temperature
+        if len(m.track) and not np.isfinite(m.track.temperature).any():
+            seen.blind.append(n)
+    return seen
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What one node's battery is made of: what was seen of it, and what the fleet tells of temperature.
+
+    ``lent`` is its track with the fleet's weather where it has no thermometer, ``own`` its own response to temperature
+    and ``fit`` that drawn toward its class.
+    """
+
+    node: str
+    measures: BatteryMeasures
+    entry: RegisterEntry
+    cell: Cell
+    group: tuple[str, int]
+    fresh_v: float
+    lent: Track | None
+    own: Temperature
+    fit: Temperature
+
+
 def gather(
     measures: Mapping[str, BatteryMeasures],
     register: Mapping[str, RegisterEntry],
     settings: BatterySettings,
     weather: Weather | None = None,
-) -> dict[str, Battery]:
+    share: Share = one_by_one,
+) -> Mapping[str, Battery]:
     """Return every node's battery, with the fleet's knowledge of temperature in it.
 
     ``weather`` is that of a larger fleet, for some nodes alone; by default it is taken from the nodes given.
     """
-    nodes = sorted(n for n, m in measures.items() if m.track is not None)
-    cells = {n: cell_of(register[n].battery_chemistry, register[n].battery_part) for n in nodes}
-    fresh = {n: fresh_voltage(measures[n]) for n in nodes}
-    groups = {n: group_of(cells[n], fresh[n]) for n in nodes}
-    tracks, own = with_ambient(measures, settings, weather)
-    fits = shrunk_temperatures({n: own[n] for n in nodes}, groups, settings)
-    out = {}
-    for n in nodes:
-        m, entry, cell = measures[n], register[n], cells[n]
-        track = readjusted(tracks[n], own[n], fits[n], settings)
-        cutoff, origin = cutoff_of(entry, cell, fresh[n], settings)
-        rate = float(np.median(m.rate[track.time >= track.time[-1] - RECENT_D * DAY_S]))
-        capacity = entry.battery_capacity_ah or cell.capacity_ah
-        warmth = float(np.nanmean(track.temperature)) if np.isfinite(track.temperature).any() else np.nan
-        drain = drain_for(entry, cell, capacity, rate, warmth, settings)
-        share = drain.check_in_share if drain else DEFAULT_CHECK_IN_SHARE
-        lives = lives_of(n, m, track, fits[n], cutoff, share, settings)
-        out[n] = Battery(
-            n, entry, cell, groups[n], fresh[n], cutoff, origin, fits[n], track, m.rate, drain, capacity, lives
-        )
-    return out
+    seen = look(measures, register)
+    lent = lent_weather(measures, seen.blind, settings, weather)
+    own = seen.fits | {n: fit for n, (_, fit) in lent.items()}
+    fits = shrunk_temperatures(own, seen.groups, settings)
+    load, nodes = partial(told_of, measures, register, seen, lent, own, fits), list(seen.cells)
+    made = share(load, Packed(partial(battery_of, settings)), nodes)
+    return Spool.of_packed(zip(nodes, made, strict=True))
+
+
+def told_of(
+    measures: Mapping[str, BatteryMeasures],
+    register: Mapping[str, RegisterEntry],
+    seen: Seen,
+    lent: Mapping[str, tuple[Track, Temperature]],
+    own: Mapping[str, Temperature],
+    fits: Mapping[str, Temperature],
+    node: str,
+) -> Told:
+    """Return what one node's battery is made of."""
+    track = lent[node][0] if node in lent else None
+    kind = seen.cells[node], seen.groups[node], seen.fresh[node]
+    return Told(node, measures[node], register[node], *kind, track, own[node], fits[node])
+
+
+def battery_of(settings: BatterySettings, told: Told) -> Battery:
+    """Return one node's battery."""
+    m, entry, cell, fresh = told.measures, told.entry, told.cell, told.fresh_v
+    track = readjusted(m.track if told.lent is None else told.lent, told.own, told.fit, settings)
+    cutoff, origin = cutoff_of(entry, cell, fresh, settings)
+    rate = float(np.median(m.rate[track.time >= track.time[-1] - RECENT_D * DAY_S]))
+    capacity = entry.battery_capacity_ah or cell.capacity_ah
+    warmth = float(np.nanmean(track.temperature)) if np.isfinite(track.temperature).any() else np.nan
+    drain = drain_for(entry, cell, capacity, rate, warmth, settings)
+    share = drain.check_in_share if drain else DEFAULT_CHECK_IN_SHARE
+    lives = lives_of(told.node, m, track, told.fit, cutoff, share, settings)
+    return Battery(
+        told.node, entry, cell, told.group, fresh, cutoff, origin, told.fit, track, m.rate, drain, capacity, lives
+    )

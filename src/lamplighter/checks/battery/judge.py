@@ -11,6 +11,8 @@ Finding kinds: ``battery_end``, ``battery_swap``, ``battery_cold``, ``battery_ch
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -33,8 +35,9 @@ from lamplighter.checks.battery.fleetwide import Battery, actual_low, gather
 from lamplighter.checks.battery.learning import Class, learn_classes
 from lamplighter.checks.battery.measure import BatteryMeasures
 from lamplighter.checks.battery.predict import predict
-from lamplighter.results import Verdict
+from lamplighter.results import Finding, Verdict
 from lamplighter.settings.battery import BatterySettings
+from lamplighter.spool import pack
 
 
 def judge(measures: Mapping[str, BatteryMeasures], context: Context) -> CheckResult:
@@ -50,25 +53,52 @@ def judge(measures: Mapping[str, BatteryMeasures], context: Context) -> CheckRes
     CheckResult
     """
     settings = context.settings.battery
-    batteries = gather(measures, context.register, settings)
+    batteries = gather(measures, context.register, settings, share=context.share)
     classes = learn_classes(batteries, settings)
     result = CheckResult()
-    for node in sorted({*measures, *context.register}):
-        if node not in batteries:
-            reason = "never checked in" if node not in measures else "sends no battery voltage"
-            result.verdicts[node] = Verdict(state="not evaluated", reason=reason)
-            continue
-        battery = batteries[node]
-        judge_node(result, battery, measures[node], classes[battery.group], context, settings)
+    for node in sorted({*measures, *context.register} - set(batteries)):
+        reason = "never checked in" if node not in measures else "sends no battery voltage"
+        result.verdicts[node] = Verdict(state="not evaluated", reason=reason)
+    nodes = sorted(batteries)
+    load, work = partial(known_of, measures, batteries, classes), partial(judge_node, settings, context.as_of)
+    for node, judged in zip(nodes, context.share(load, work, nodes), strict=True):
+        result.verdicts[node] = judged.verdict
+        result.findings.extend(judged.findings)
+        result.facts.put(node, judged.facts)
+        result.series.put(node, judged.series)
     result.fleet.update(fleet_numbers(batteries, classes))
     return result
 
 
-def judge_node(
-    result: CheckResult, battery: Battery, m: BatteryMeasures, known: Class, context: Context, settings: BatterySettings
-) -> None:
-    """Add one node's facts, findings, verdict and series."""
-    node, life = battery.node, battery.lives[-1]
+Known = tuple[Battery, BatteryMeasures, Class]
+"""A node's battery, what was measured of it, and what is known of its class."""
+
+
+def known_of(
+    measures: Mapping[str, BatteryMeasures],
+    batteries: Mapping[str, Battery],
+    classes: Mapping[tuple[str, int], Class],
+    node: str,
+) -> Known:
+    """Return what a node is judged by."""
+    battery = batteries[node]
+    return battery, measures[node], classes[battery.group]
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """What is said of one node; facts and series packed, since it may come from another process."""
+
+    verdict: Verdict
+    findings: list[Finding]
+    facts: bytes
+    series: bytes
+
+
+def judge_node(settings: BatterySettings, as_of: float, known: Known) -> Judged:
+    """Judge one node's battery."""
+    battery, m, kind = known
+    life = battery.lives[-1]
     findings = swap_findings(battery, m)
     facts = base_facts(battery, settings)
     drawn = base_series(battery, m)
@@ -76,28 +106,23 @@ def judge_node(
     charged = not forecastable(battery) or (
         battery.cell.chemistry == UNKNOWN and is_charged(longest, m.noise, settings)
     )
-    prediction = None
+    quiet, prediction = "good", None
     if charged:
         balance = weekly_balance(life.track)
         facts |= {"eol_method": "charged battery: no end is forecast", "battery_charged": True}
         findings += charge_findings(battery, balance, settings)
         reason = "a charger keeps this battery up; its weekly balance is judged, no end is forecast"
-    elif m.days < settings.min_days or (prediction := predict(battery, known, settings)) is None:
-        reason = f"fewer than {settings.min_days:g} days of voltage since the battery went in"
-        result.verdicts[node] = Verdict(state="not evaluated", reason=reason)
+    elif m.days < settings.min_days or (prediction := predict(battery, kind, settings)) is None:
+        quiet, reason = "not evaluated", f"fewer than {settings.min_days:g} days of voltage since the battery went in"
     else:
         facts |= prediction_facts(prediction)
         drawn |= prediction_series(prediction, battery)
-        findings += end_findings(battery, prediction, context.as_of, settings)
+        findings += end_findings(battery, prediction, as_of, settings)
         findings += cold_findings(battery, prediction, settings)
         reason = good_reason(prediction)
-    told = [f for f in findings if f.severity != "info"]
-    if node not in result.verdicts:
-        state = "finding" if told else "good"
-        result.verdicts[node] = Verdict(state=state, reason=told[0].evidence if told else reason)
-    result.findings.extend(findings)
-    result.facts[node] = facts
-    result.series[node] = drawn
+    told = [f for f in findings if f.severity != "info"] if quiet == "good" else []
+    verdict = Verdict(state="finding", reason=told[0].evidence) if told else Verdict(state=quiet, reason=reason)
+    return Judged(verdict, findings, pack(facts), pack(drawn))
 
 
 def forecastable(battery: Battery) -> bool:

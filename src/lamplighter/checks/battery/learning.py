@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -39,39 +39,71 @@ def relative_drain(battery: Battery, class_rate: float) -> float:
     return (1.0 - share) + share * rate / class_rate
 
 
+@dataclass(frozen=True, slots=True)
+class Kin:
+    """The batteries of one class, read one after the other."""
+
+    batteries: Mapping[str, Battery]
+    nodes: list[str]
+
+    def __iter__(self) -> Iterator[Battery]:
+        return (self.batteries[n] for n in self.nodes)
+
+
 def learn_classes(batteries: Mapping[str, Battery], settings: BatterySettings) -> dict[tuple[str, int], Class]:
     """Learn curve, lives and charge ratio of each class from its completed lives."""
-    members: dict[tuple[str, int], list[Battery]] = {}
+    members: dict[tuple[str, int], list[str]] = {}
     for node in sorted(batteries):
-        members.setdefault(batteries[node].group, []).append(batteries[node])
-    return {group: learn_class(kin, settings) for group, kin in members.items()}
+        members.setdefault(batteries[node].group, []).append(node)
+    return {group: learn_class(Kin(batteries, nodes), settings) for group, nodes in members.items()}
 
 
-def learn_class(kin: list[Battery], settings: BatterySettings) -> Class:
+@dataclass(slots=True)
+class Lives:
+    """What the lives of a class with a known start show; ``curves`` and ``ratios`` of those that ended."""
+
+    use: list[float] = field(default_factory=list)
+    ended: list[bool] = field(default_factory=list)
+    entered: list[float] = field(default_factory=list)
+    curves: list[tuple[np.ndarray, np.ndarray]] = field(default_factory=list)
+    ratios: list[float] = field(default_factory=list)
+
+    def add(self, b: Battery, life: Life, relative: float) -> None:
+        """Count a life in."""
+        ended = bool(np.isfinite(life.ended_at))
+        self.use.append(life.ended_use * relative)
+        self.ended.append(ended)
+        self.entered.append(life.use[0] * relative)
+        if not ended:
+            return
+        self.curves.append(scaled_curve(life))
+        if b.drain is not None and b.drain.total_ua > 0 and (b.capacity_ah or 0.0) > 0 and life.ended_use > 0:
+            self.ratios.append(np.log(life.ended_use * b.drain.total_ua * 24.0 / (b.capacity_ah * 1e6)))
+
+
+def learn_class(kin: Kin, settings: BatterySettings) -> Class:
     """Learn from the batteries of one class."""
     rates = [float(np.median(b.rate)) for b in kin if len(b.rate)]
     rate = float(np.median(rates)) if rates else float("nan")
-    lives = [(b, life) for b in kin for life in b.lives if life.start_known]
-    done = [(b, life) for b, life in lives if np.isfinite(life.ended_at)]
-    if not done:
+    lives = Lives()
+    for b in kin:
+        for life in b.lives:
+            if life.start_known:
+                lives.add(b, life, relative_drain(b, rate))
+    completed, ratios = len(lives.curves), lives.ratios
+    if not completed:
         return Class(rate=rate)
-    use = np.array([life.ended_use * relative_drain(b, rate) for b, life in lives])
-    ended = np.array([bool(np.isfinite(life.ended_at)) for _, life in lives])
-    entered = np.array([life.use[0] * relative_drain(b, rate) for b, life in lives])
-    prior = fleet_prior(use, ended, settings.min_completed_lives, entered)
-    curves = [scaled_curve(life) for _, life in done]
-    shape = learn_shape(curves, "learned from this fleet") if len(done) >= settings.min_completed_lives else None
-    ratios = [
-        np.log(life.ended_use * b.drain.total_ua * 24.0 / (b.capacity_ah * 1e6))
-        for b, life in done
-        if b.drain is not None and b.drain.total_ua > 0 and (b.capacity_ah or 0.0) > 0 and life.ended_use > 0
-    ]
+    prior = fleet_prior(
+        np.array(lives.use), np.array(lives.ended), settings.min_completed_lives, np.array(lives.entered)
+    )
+    enough = completed >= settings.min_completed_lives
+    shape = learn_shape(lives.curves, "learned from this fleet") if enough else None
     ratio, sd = 1.0, float("nan")
     if len(ratios) >= settings.min_completed_lives:
         ratio = float(np.exp(np.median(ratios)))
         scatter = max(float(np.std(ratios, ddof=1)), 0.1)
         sd = float(scatter * np.sqrt(1.0 + 2.0 / len(ratios)))
-    return Class([shape] if shape else [], prior, rate, ratio, sd, len(done))
+    return Class([shape] if shape else [], prior, rate, ratio, sd, completed)
 
 
 def scaled_curve(life: Life) -> tuple[np.ndarray, np.ndarray]:

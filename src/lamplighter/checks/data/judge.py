@@ -25,10 +25,11 @@ def judge(measures: Mapping[str, DataMeasures], context: Context) -> CheckResult
     s = context.settings.data
     arrivals = context.earlier["arrivals"].facts if "arrivals" in context.earlier else {}
     usual_fast = usual_fast_share(arrivals)
+    wild = invalid_nodes(context)
     result = CheckResult(fleet={"usual_fast_share": usual_fast})
-    for node, m in sorted(measures.items()):
-        facts = arrivals.get(node, {})
-        found = [f for f in node_findings(node, m, facts, usual_fast, context, s) if f is not None]
+    for node in sorted(measures):
+        m, facts = measures[node], arrivals.get(node, {})
+        found = [f for f in node_findings(node, m, facts, usual_fast, node in wild, context, s) if f is not None]
         result.findings.extend(found)
         result.verdicts[node] = verdict(m, found, s)
         result.facts[node] = facts_of(found)
@@ -56,6 +57,7 @@ def node_findings(
     m: DataMeasures,
     arrivals: Mapping[str, Any],
     usual_fast: float,
+    wild: bool,
     context: Context,
     s: DataSettings,
 ) -> list[Finding | None]:
@@ -69,7 +71,7 @@ def node_findings(
         say.two_identities(node, entry, m) if two else None,
         say.scale_step(node, entry, m.scale) if scale else None,
     ]
-    if not (scale or invalid(node, context)) and m.outside_share >= s.span_outside_share:
+    if not (scale or wild) and m.outside_share >= s.span_outside_share:
         found.append(say.span_mismatch(node, entry, m, s))
     if m.bad_share >= s.bad_share and m.recent:
         found.append(say.bad_quality(node, entry, m, s))
@@ -79,10 +81,10 @@ def node_findings(
     return found
 
 
-def invalid(node: str, context: Context) -> bool:
-    """Whether the stuck check has put wild readings of a node down to its battery: they prove nothing of its range."""
+def invalid_nodes(context: Context) -> set[str]:
+    """Return the nodes whose wild readings the stuck check put down to the battery: they prove nothing of a range."""
     earlier = context.earlier.get("stuck")
-    return earlier is not None and any(f.node == node and f.kind == "low_battery_readings" for f in earlier.findings)
+    return {f.node for f in earlier.findings if f.kind == "low_battery_readings"} if earlier else set()
 
 
 def two_nodes(m: DataMeasures, s: DataSettings) -> bool:

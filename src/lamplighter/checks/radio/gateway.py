@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -44,7 +44,14 @@ class CommonDrop:
     probability: float
 
 
-def common_mode(measures: list[RadioMeasure]) -> tuple[np.ndarray, np.ndarray]:
+DAYS_AT_ONCE = 64
+"""Days whose median over the nodes is taken in one go, so that no second table of all days is made."""
+
+Rest = Callable[[str], tuple[np.ndarray, np.ndarray]]
+"""From a node to its days and what is left of its level on them."""
+
+
+def common_mode(nodes: Sequence[str], rest_of: Rest) -> tuple[np.ndarray, np.ndarray]:
     """Median over nodes of each day's deviation from the node's own usual level.
 
     Returns
@@ -52,13 +59,16 @@ def common_mode(measures: list[RadioMeasure]) -> tuple[np.ndarray, np.ndarray]:
     day, deviation : ndarray, shape (d,)
         Days on which at least half of the nodes have a level.
     """
-    first, last = min(m.day[0] for m in measures), max(m.day[-1] for m in measures)
-    table = np.full((len(measures), int(last - first) + 1), np.nan)
-    for row, m in zip(table, measures, strict=True):
-        rest = m.level - m.seasonal
-        row[(m.day - first).astype(np.int64)] = rest - np.median(rest)
-    enough = np.isfinite(table).sum(0) >= max(0.5 * len(measures), 1)
-    return first + np.flatnonzero(enough), np.nanmedian(table[:, enough], axis=0)
+    ends = np.array([(day[0], day[-1]) for day, _ in map(rest_of, nodes)])
+    first, last = ends[:, 0].min(), ends[:, 1].max()
+    table = np.full((len(nodes), int(last - first) + 1), np.nan)
+    for row, (day, rest) in zip(table, map(rest_of, nodes), strict=True):
+        row[(day - first).astype(np.int64)] = rest - np.median(rest)
+    known = np.array([np.isfinite(column).sum() for column in table.T])
+    enough = np.flatnonzero(known >= max(0.5 * len(nodes), 1))
+    parts = [enough[k : k + DAYS_AT_ONCE] for k in range(0, len(enough), DAYS_AT_ONCE)]
+    middle = [np.nanmedian(table[:, part], axis=0) for part in parts]
+    return first + enough, np.concatenate(middle) if middle else np.zeros(0)
 
 
 def shared_weather(measures: Mapping[str, RadioMeasure], s: RadioSettings) -> tuple[np.ndarray, np.ndarray] | None:
@@ -72,11 +82,15 @@ def shared_weather(measures: Mapping[str, RadioMeasure], s: RadioSettings) -> tu
     day, deviation : ndarray, shape (d,), or None
         None when there are too few nodes.
     """
-    usable = [m for m in measures.values() if m.found is not None]
+    usable = [n for n, m in measures.items() if m.found is not None]
     if len(usable) < s.common_nodes:
         return None
-    rest = [replace(m, level=m.level - m.fitted, seasonal=np.zeros_like(m.seasonal)) for m in usable]
-    day, deviation = common_mode(rest)
+
+    def rest_of(node: str) -> tuple[np.ndarray, np.ndarray]:
+        m = measures[node]
+        return m.day, m.level - m.fitted
+
+    day, deviation = common_mode(usable, rest_of)
     return (day, deviation - deviation.mean()) if len(day) >= s.least_days else None
 
 
@@ -105,7 +119,8 @@ def common_drops(
 def _of_gateway(
     gateway: str, nodes: list[str], measures: Mapping[str, RadioMeasure], s: RadioSettings
 ) -> list[CommonDrop]:
-    day, deviation = common_mode([measures[n] for n in nodes])
+    own = {n: measures[n] for n in nodes}
+    day, deviation = common_mode(nodes, lambda n: (own[n].day, own[n].level - own[n].seasonal))
     scales = Scales(
         step=s.usual_step_db, slope=s.usual_slope_db, odds=s.change_odds, margin=s.step_margin_days / YEAR_D,
         bend_margin=s.trend_margin_days / YEAR_D,
@@ -118,8 +133,7 @@ def _of_gateway(
         if c.kind != "step" or c.size > -s.gateway_step_db:
             continue
         before = answer.fitted[max(int(np.searchsorted(day / YEAR_D, c.time - 1e-9)) - 1, 0)]
-        own = {n: own_drop(measures[n], c.time * YEAR_D) for n in nodes}
-        told = {n: d for n, d in own.items() if np.isfinite(d)}
+        told = {n: d for n, m in own.items() if np.isfinite(d := own_drop(m, c.time * YEAR_D))}
         share = [n for n, d in told.items() if d <= OWN_SHARE * c.size]
         if answer.fitted[-1] - before > LASTS * c.size or len(share) < max(
             s.gateway_nodes, s.gateway_share * len(told)

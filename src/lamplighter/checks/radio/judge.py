@@ -21,6 +21,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -35,6 +36,7 @@ from lamplighter.checks.radio.measure import YEAR_D, RadioMeasure, explained
 from lamplighter.fleet import RegisterEntry
 from lamplighter.results import Finding, Verdict
 from lamplighter.settings.radio import RadioSettings
+from lamplighter.spool import Packed, Spool
 from lamplighter.stats.changes import SCAN_POINTS, Change, Slope
 from lamplighter.stats.discovery import benjamini_hochberg
 
@@ -64,15 +66,19 @@ def judge(measures: Mapping[str, RadioMeasure], context: Context) -> CheckResult
     """Judge radio: what a whole gateway shares first, then each node."""
     s = context.settings.radio
     gateways: dict[str, list[str]] = {}
-    for name in sorted(measures):
+    names = sorted(measures)
+    for name in names:
         if context.register[name].gateway:
             gateways.setdefault(context.register[name].gateway, []).append(name)
     drops = common_drops(measures, gateways, s)
     weather = shared_weather(measures, s)
-    nodes = {n: _consider(n, m, drops, weather, context) for n, m in sorted(measures.items())}
+    load = partial(_told, measures, context.register, drops)
+    considered = context.share(load, Packed(partial(_consider, weather, s)), names)
+    nodes: Spool[_Node] = Spool.of_packed(zip(names, considered, strict=True))
     result = CheckResult(findings=[said.gateway_antenna(d) for d in drops])
-    declines = _called({n: v.decline.p if v.decline else 1.0 for n, v in nodes.items() if v.measure.found}, s)
-    changed = _called({n: _chance(v.drop) for n, v in nodes.items() if v.measure.found}, s)
+    chances = {n: (v.decline.p if v.decline else 1.0, _chance(v.drop)) for n, v in nodes.items() if v.measure.found}
+    declines = _called({n: p for n, (p, _) in chances.items()}, s)
+    changed = _called({n: p for n, (_, p) in chances.items()}, s)
     for name, node in nodes.items():
         own = _own_findings(node, name in declines, name in changed, context)
         result.findings.extend(own)
@@ -83,17 +89,22 @@ def judge(measures: Mapping[str, RadioMeasure], context: Context) -> CheckResult
     return result
 
 
-def _consider(
-    name: str,
-    m: RadioMeasure,
-    drops: list[CommonDrop],
-    weather: tuple[np.ndarray, np.ndarray] | None,
-    context: Context,
-) -> _Node:
+_Told = tuple[str, RadioMeasure, RegisterEntry, list[CommonDrop]]
+"""A node's name, measure and entry, and the drops of its gateway."""
+
+
+def _told(
+    measures: Mapping[str, RadioMeasure], register: Mapping[str, RegisterEntry], drops: list[CommonDrop], name: str
+) -> _Told:
+    """Return what a node is considered by."""
+    entry = register[name]
+    return name, measures[name], entry, [d for d in drops if d.gateway == entry.gateway]
+
+
+def _consider(weather: tuple[np.ndarray, np.ndarray] | None, s: RadioSettings, told: _Told) -> _Node:
     """Take out what other nodes share, and look at what is left: a decline, a drop, a rise."""
-    s, entry = context.settings.radio, context.register[name]
-    mine = [d for d in drops if d.gateway == entry.gateway]
-    m = _again(m, mine, weather, s)
+    name, measure, entry, mine = told
+    m = _again(measure, mine, weather, s)
     margin = margin_of(m, entry, s)
     since = max(m.resets, default=-math.inf)
     antenna = any(name in d.nodes for d in mine)
@@ -323,10 +334,10 @@ def _list(values: np.ndarray) -> list[float | None]:
 
 
 def _fleet(nodes: Mapping[str, _Node], drops: list[CommonDrop]) -> dict[str, Any]:
-    margins = [n.margin.median_db for n in nodes.values() if n.measure.rows]
+    margins = [n.margin for n in nodes.values() if n.measure.rows]
     return {
         "with_rssi": len(margins),
-        "margin_median_db": round(float(np.median(margins)), 2) if margins else None,
-        "sensitivity_assumed": sum(not n.margin.stated for n in nodes.values() if n.measure.rows),
+        "margin_median_db": round(float(np.median([m.median_db for m in margins])), 2) if margins else None,
+        "sensitivity_assumed": sum(not m.stated for m in margins),
         "gateway_drops": [d.gateway for d in drops],
     }

@@ -34,15 +34,15 @@ SHARED_NODES, SHARED_SHARE = 3, 0.6
 def judge(measures: Mapping[str, StuckMeasures], context: Context) -> CheckResult:
     """Judge all nodes together."""
     s = context.settings.stuck
-    cases = {node: cases_of(node, m, context, s) for node, m in sorted(measures.items())}
+    cases = {node: cases_of(node, measures[node], context, s) for node in sorted(measures)}
     called = call(cases, context, s)
     shared = shared_freezes(called, context)
     result = CheckResult(fleet={"probability_limit": s.most_probability, "nodes_tested": len(cases)})
     for gateway, nodes in shared.items():
         result.findings.append(gateway_finding(gateway, [called[n] for n in nodes]))
     covered = {node for nodes in shared.values() for node in nodes}
-    for node, m in sorted(measures.items()):
-        found = called[node]
+    for node in sorted(measures):
+        m, found = measures[node], called[node]
         said = [finding_of(c, m, context, s) for c in shown(found) if node not in covered or c.kind != "record_frozen"]
         said += other_findings(node, m, context, s)
         result.findings.extend(said)

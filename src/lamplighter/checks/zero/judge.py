@@ -19,15 +19,16 @@ from lamplighter.checks.zero.peers import peer_findings
 from lamplighter.checks.zero.state import State, state_of
 from lamplighter.results import Finding, Verdict
 from lamplighter.settings.zero import ZeroSettings
+from lamplighter.spool import Spool
 from lamplighter.stats.discovery import benjamini_hochberg
 
 
 def judge(measures: Mapping[str, ZeroMeasures], context: Context) -> CheckResult:
     """Judge all nodes together."""
     s = context.settings.zero
-    states = {n: state_of(m, context.register[n], s) for n, m in sorted(measures.items())}
+    states = Spool((n, state_of(measures[n], context.register[n], s)) for n in sorted(measures))
     called = call(states, s)
-    result = CheckResult()
+    result = CheckResult(fleet={"judged": 0})
     peers = peer_findings(measures, states, context, s)
     for node, state in states.items():
         found = findings(node, measures[node], state, called[node], context, s)
@@ -37,19 +38,22 @@ def judge(measures: Mapping[str, ZeroMeasures], context: Context) -> CheckResult
         if state.judged:
             result.facts[node] = facts(state, called[node], context.as_of, s)
             result.series[node] = series(measures[node], state)
-    result.fleet["judged"] = sum(state.judged for state in states.values())
+        result.fleet["judged"] += state.judged
     return result
 
 
 def call(states: Mapping[str, State], s: ZeroSettings) -> dict[str, bool]:
     """Say of which nodes the drift is real: false discovery rate held over the judged nodes, and a large effect."""
-    nodes = [n for n, state in states.items() if state.judged]
-    p = np.clip([states[n].drift_p for n in nodes], 0.0, 1.0) if nodes else np.zeros(0)
+    judged: dict[str, float] = {}
+    large: dict[str, bool] = {}
+    for n, state in states.items():
+        large[n] = bool(state.moved >= s.drift_floor * state.tolerance)
+        if state.judged:
+            judged[n] = state.drift_p
+    p = np.clip(list(judged.values()), 0.0, 1.0) if judged else np.zeros(0)
     called = benjamini_hochberg(np.nan_to_num(p, nan=1.0), s.false_rate).called
-    real = dict(zip(nodes, called, strict=True))
-    return {
-        n: bool(real.get(n, False)) and state.moved >= s.drift_floor * state.tolerance for n, state in states.items()
-    }
+    real = {n for n, yes in zip(judged, called, strict=True) if yes}
+    return {n: n in real and large[n] for n in large}
 
 
 def findings(
