@@ -253,7 +253,9 @@ class Bench:
                 ),
                 row("collect, a week's share", f"{1e3 * week:.1f} ms", f"{week * PLAN_NODES / 60:.0f} min on one core"),
                 row("memory of a worker", "", mb(large.peak)),
-                row("memory of the leading process", f"{held / 1e3:.1f} kB", mb(large.peak + held * PLAN_NODES)),
+                row(
+                    "kept in memory by the leading process", f"{held / 1e3:.1f} kB", mb(large.peak + held * PLAN_NODES)
+                ),
             ),
         )
 

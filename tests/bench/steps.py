@@ -138,9 +138,11 @@ def kept(register: str, folder: str) -> None:
         tracemalloc.start()
         found = assess(source, register, engine="serial")
         gc.collect()
-        times["kept"] = tracemalloc.get_traced_memory()[0]
+        before = tracemalloc.get_traced_memory()[0]
+        del found
+        gc.collect()
+        times["kept"] = before - tracemalloc.get_traced_memory()[0]
     times["spooled"] = sum(sizes)
-    times["nodes"] = len(found.nodes)
 
 
 def build_history(folder: str, nodes: str, months: str) -> None:
