@@ -21,7 +21,7 @@ from lamplighter.errors import InputError
 
 ENGINES = ("serial", "processes", "dask")
 ENOUGH_CHECK_INS = 200_000
-"""Fewer (two dozen nodes for three months) are done in a second or two, of which workers would save little or nothing."""
+"""Fewer (two dozen nodes for three months) are done in a second or two, of which workers would save little."""
 CHUNK_MOST = 8
 """Most tasks sent to a worker at once: few enough that all workers end together."""
 CHUNKS_A_WORKER = 16

@@ -99,6 +99,14 @@ class Gap:
     open: bool = False
     """True when the node has not checked in since."""
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        # There are many: by the usual way each would take several times as long.
+        return _gap, (self.node, self.start, self.end, self.missed, self.cause, self.kind, self.open)
+
+
+def _gap(node: str, start: float, end: float, missed: int, cause: str, kind: str, still: bool) -> Gap:
+    return Gap(node=node, start=start, end=end, missed=missed, cause=cause, kind=kind, open=still)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Outage:

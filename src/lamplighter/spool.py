@@ -17,8 +17,8 @@ from lamplighter.errors import InputError
 
 BLOCK = 256
 """Most items of a list that are read together."""
-HELD = 2_000_000
-"""Bytes that a spool holds in memory before it makes a file: small fleets never touch the disk."""
+HELD = 500_000
+"""Bytes that a spool holds in memory before it makes a file; a run has some twenty of them."""
 
 V = TypeVar("V")
 

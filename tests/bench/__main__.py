@@ -228,9 +228,10 @@ class Bench:
         runs = {}
         for nodes in (few, many):
             folder, register, made = self.made_history(f"plan-{nodes}", nodes, 12 * PLAN_YEARS)
-            runs[nodes] = python(*STEPS, "history", register, folder, "serial"), made
-        (small, _), (large, made) = runs[few], runs[many]
-        spooled = python(*STEPS, "spooled", register, folder).data["spooled"] / many
+            held = python(*STEPS, "kept", register, folder).data
+            runs[nodes] = python(*STEPS, "history", register, folder, "serial"), held
+        (small, less), (large, more) = runs[few], runs[many]
+        spooled, held = more["spooled"] / many, (more["kept"] - less["kept"]) / (many - few)
         # What the start costs does not grow with the fleet.
         node = (large.cpu - small.cpu) / (many - few)
         rows, disk = large.data["rows"] / many, large.data["disk"] / many
@@ -252,17 +253,11 @@ class Bench:
                 ),
                 row("collect, a week's share", f"{1e3 * week:.1f} ms", f"{week * PLAN_NODES / 60:.0f} min on one core"),
                 row("memory of a worker", "", mb(large.peak)),
-                *self.leading(large.peak),
+                row(
+                    "kept in memory by the leading process", f"{held / 1e3:.1f} kB", mb(large.peak + held * PLAN_NODES)
+                ),
             ),
         )
-
-    def leading(self, base: float) -> list[str]:
-        """Return the memory of the leading process at the planned size, from its growth with the nodes."""
-        if not getattr(self, "peaks", ()):
-            return []
-        (few, small), (many, large) = self.peaks[0], self.peaks[-1]
-        each = max((large - small) / (many - few), 0.0)
-        return [row("memory of the leading process", f"{each / 1e3:.1f} kB", mb(base + each * PLAN_NODES))]
 
 
 def target(met: bool, what: str) -> str:

@@ -118,21 +118,30 @@ def history(register: str, folder: str, *engine: str) -> None:
     times["disk"] = sum(p.stat().st_size for p in Path(folder).rglob("*") if p.is_file())
 
 
-def spooled(register: str, folder: str) -> None:
-    """Say how much an assessment puts into temporary files."""
+def kept(register: str, folder: str) -> None:
+    """Say how much an assessment puts into temporary files, and what it keeps in memory when it is done."""
+    import gc
+    import tracemalloc
     from unittest.mock import patch
 
-    from lamplighter.spool import _Store
+    from lamplighter import assess, spool
+    from lamplighter.intake.store import History
 
     sizes: list[int] = []
-    append = _Store.append
+    append = spool._Store.append
 
-    def counted(store: _Store, data: bytes) -> None:
+    def counted(store: spool._Store, data: bytes) -> None:
         sizes.append(len(data))
         append(store, data)
 
-    with patch.object(_Store, "append", counted):
-        history(register, folder, "serial")
+    with patch.object(spool._Store, "append", counted), patch.object(spool, "HELD", 0), History(folder) as source:
+        tracemalloc.start()
+        found = assess(source, register, engine="serial")
+        gc.collect()
+        before = tracemalloc.get_traced_memory()[0]
+        del found
+        gc.collect()
+        times["kept"] = before - tracemalloc.get_traced_memory()[0]
     times["spooled"] = sum(sizes)
 
 

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence, Set
 from dataclasses import replace
 from functools import partial
+from itertools import groupby
 from typing import Any
 
 from lamplighter.report.account import data_account, settings_used, when_not_to_trust
@@ -21,8 +22,9 @@ from lamplighter.report.strip import site_strip
 from lamplighter.report.trips import trips
 from lamplighter.report.wording import due_note, headline, standfirst
 from lamplighter.report.work import changes, split_work, work_line
-from lamplighter.results import Assessment, Item, NodeRow
+from lamplighter.results import Assessment, Gap, Item, NodeRow
 from lamplighter.settings.report import ReportSettings
+from lamplighter.spool import Spool
 from lamplighter.triage.cautions import cautions_for
 from lamplighter.wording import count, date, known, moment
 
@@ -198,9 +200,9 @@ def allowance(settings: ReportSettings, nodes: int) -> float:
 def _chart_data(source: Source, rows: list[NodeRow]) -> dict[str, str]:
     """Return packed chart data by node, worst first, until the allowance is spent."""
     a, left = source.assessment, allowance(source.settings, len(rows))
-    gaps: dict[str, list] = {}
-    for gap in a.gaps:
-        gaps.setdefault(gap.node, []).append(gap)
+    gaps: Spool[list[Gap]] = Spool()
+    for node, some in groupby(a.gaps, lambda gap: gap.node):
+        gaps[node] = [*gaps.get(node, []), *some]
     work = _by_node(a.worklog)
     data: dict[str, str] = {}
     for row in rows:
