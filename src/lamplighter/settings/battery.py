@@ -106,6 +106,9 @@ class BatterySettings(Section):
     below_hold_days: float = setting(
         4.0, "days", "Voltage must stay under the cut-off this long to have ended the battery.", low=0
     )
+    below_lasting_days: float = setting(
+        10.0, "days", "... and when it goes on sending, this long: a front or a cold week alone ends no battery.", low=0
+    )
     last_stretch: float = setting(
         0.25, "share", "In this last share of the way to the cut-off, readings or check-ins that fail end the battery.",
         low=0, high=1,
@@ -114,11 +117,19 @@ class BatterySettings(Section):
         0.3, "share", "Days with fewer than this share of the usual check-ins count as failing.", low=0, high=1
     )
     cold_margin_sd: float = setting(
-        0.25, "sd", "How many standard deviations below the season's mean the coldest expected day lies.", low=0
+        0.0, "sd", "How many standard deviations below the season's mean the coldest expected day lies.", low=0
     )
-    season_min_days: float = setting(
-        365.0, "days", "With temperature known this long, the forecast follows the node's own seasons.", low=180
+    weather_days: float = setting(
+        5.0, "days", "Temperatures nearer than this are one piece of evidence of the season.",
+        source="fronts pass within days; common practice, no source", low=0.1,
+    )  # fmt: skip
+    weather_share: float = setting(
+        1.0, "share", "Share of the scatter of single days that is left in the days that make an end last.", low=0
     )
+    season_swing_c: float = setting(
+        10.0, "degC", "Usual size of each wave of the yearly temperature; what a short record does not show of it is doubt.",
+        source="half the range of monthly means is 5 to 20 degC in temperate climates; from memory", low=0.1,
+    )  # fmt: skip
 
     # The forecast
     evidence_bins: float = setting(

@@ -132,6 +132,9 @@ def shrink(values: np.ndarray, errors: np.ndarray, default: float, spread: float
     return (own * np.where(known, values, 0.0) + mean / spread**2) / (own + 1.0 / spread**2)
 
 
+HALF_DAY_S, HELD_SHARE = 0.5 * DAY_S, 0.85
+"""A state holds when it is that of this share of the bins: one warm day among weeks does not undo an end."""
+
 Weather = tuple[np.ndarray, np.ndarray, np.ndarray]
 """Days since 1970-01-01, and the fleet's mean and coldest temperature on them [degC]."""
 
@@ -213,22 +216,28 @@ def end_of(
     in the last stretch of the voltage, and each must last for days, so that one cold night ends no battery for good.
     """
     low = actual_level(track, fit, settings)
-    ends = [(first_held(track.time, low < cutoff_v, settings.below_hold_days), "voltage")]
+    held = settings.below_hold_days, settings.below_lasting_days
+    ends = [(first_held(track.time, low < cutoff_v, *held), "voltage")]
     near = low < cutoff_v + settings.last_stretch * max(float(np.max(low)) - cutoff_v, 0.0)
     few = track.count < settings.collapse_share * np.median(track.count)
     few[-1] = False  # the last bin is not over yet
-    ends.append((first_held(track.time, near & (invalid > 0.5), settings.below_hold_days), "readings"))
-    ends.append((first_held(track.time, near & few, settings.below_hold_days), "check-ins"))
+    ends.append((first_held(track.time, near & (invalid > 0.5), *held), "readings"))
+    ends.append((first_held(track.time, near & few, *held), "check-ins"))
     ends = [e for e in ends if np.isfinite(e[0])]
     return min(ends) if ends else (float("nan"), "")
 
 
-def first_held(time: np.ndarray, below: np.ndarray, hold_days: float) -> float:
-    """Return the first instant from which a state holds for most of the following time span; NaN when never."""
-    for i in np.flatnonzero(below):
-        ahead = (time >= time[i]) & (time <= time[i] + (hold_days + 1.5) * DAY_S)
-        lasts = time[ahead][-1] - time[i] >= hold_days * DAY_S
-        if lasts and below[ahead].mean() >= 0.75:
+def first_held(time: np.ndarray, below: np.ndarray, hold_days: float, lasting_days: float) -> float:
+    """Return the first instant from which a state holds; NaN when never.
+
+    It must be seen for ``hold_days``, and for as much of ``lasting_days`` as the record goes on: a node that falls
+    silent soon after has ended, one that comes back above its cut-off has not.
+    """
+    places = np.flatnonzero(below)
+    for i in places:
+        near, far = np.searchsorted(time, time[i] + np.array([hold_days, lasting_days]) * DAY_S + HALF_DAY_S, "right")
+        seen = time[near - 1] - time[i] >= (hold_days - 0.5) * DAY_S or near < len(time)
+        if seen and below[i:near].mean() >= HELD_SHARE and below[i:far].mean() >= HELD_SHARE:
             return float(time[i])
     return float("nan")
 

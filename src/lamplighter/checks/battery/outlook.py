@@ -8,13 +8,15 @@ from functools import cache
 import numpy as np
 
 from lamplighter.checkins import DAY_S
-from lamplighter.checks.battery.observe import Temperature, Track, response
+from lamplighter.checks.battery.observe import HINGE_C, Temperature, Track, response
 from lamplighter.settings.battery import BatterySettings
 
 YEAR_D = 365.25
 FIRST_STEP_D = 0.125
 STEP_GROWTH = 0.03
 RECENT_D = 30.0
+LEAST_SCATTER_C, ODD_DAY = 0.5, 2.5
+"""Days scatter about their season at least so much [degC]; beyond so many times their usual scatter they are clipped."""
 
 
 @cache
@@ -48,37 +50,62 @@ class Outlook:
     level: float
     level_error: float
     cutoff_v: float
-    cold_sd: float
+    cold_sd: np.ndarray
 
 
 @dataclass(frozen=True, slots=True)
 class Season:
-    """Expected temperature of a day and its scatter: a yearly wave through daily means, or the last month's mean."""
+    """Expected temperature of a day, how well it is known, and the scatter of days about it.
 
-    mean: float
-    cosine: float
-    sine: float
+    beta : mean, cosine and sine of a yearly wave [degC]; cov : their covariance, shape (3, 3); sd : scatter of days
+    about the wave [degC].
+    """
+
+    beta: np.ndarray
+    cov: np.ndarray
     sd: float
 
     def at(self, time: np.ndarray) -> np.ndarray:
         """Return the expected temperature [degC] at instants [s]."""
-        phase = 2 * np.pi * (np.asarray(time) / DAY_S / YEAR_D)
-        return self.mean + self.cosine * np.cos(phase) + self.sine * np.sin(phase)
+        return yearly_wave(time) @ self.beta
+
+    def error(self, time: np.ndarray) -> np.ndarray:
+        """Return the standard error of the expected temperature [degC] at instants [s]."""
+        basis = yearly_wave(time)
+        return np.sqrt(np.einsum("ij,ij->i", basis @ self.cov, basis))
+
+
+def yearly_wave(time: np.ndarray) -> np.ndarray:
+    """Return a constant, cosine and sine of the year at instants [s], shape (n, 3)."""
+    phase = 2 * np.pi * (np.asarray(time) / DAY_S / YEAR_D)
+    return np.stack([np.ones_like(phase), np.cos(phase), np.sin(phase)], axis=-1)
 
 
 def fit_season(track: Track, settings: BatterySettings) -> Season | None:
-    """Fit the season of the temperature; the last month's mean when less than a year is known; None without any."""
+    """Fit a yearly wave to the temperature of the bins; None without any.
+
+    A short record cannot tell the wave from its mean: the wave is drawn toward none by its usual size, and what is not
+    known of it stays in the covariance. Neighbouring days are alike and count for less.
+    """
     good = np.isfinite(track.temperature)
     if good.sum() < 4:
         return None
-    time, cold = track.time[good], track.temperature[good]
-    if time[-1] - time[0] < settings.season_min_days * DAY_S:
-        recent = cold[time > time[-1] - RECENT_D * DAY_S]
-        return Season(float(np.median(recent)), 0.0, 0.0, float(np.std(recent)))
-    phase = 2 * np.pi * (time / DAY_S / YEAR_D)
-    basis = np.stack([np.ones_like(phase), np.cos(phase), np.sin(phase)], axis=1)
-    beta, *_ = np.linalg.lstsq(basis, cold, rcond=None)
-    return Season(*map(float, beta), float(np.std(cold - basis @ beta)))
+    time, felt = track.time[good], track.temperature[good]
+    basis = yearly_wave(time)
+    spacing = max(float(np.median(np.diff(time))) / DAY_S, 1e-3)
+    alike = min(spacing / settings.weather_days, 1.0)
+    loose = np.diag([1e-6, 1.0, 1.0]) / settings.season_swing_c**2
+    gram, target = basis.T @ basis, basis.T @ felt
+    variance = max(float(np.var(felt)), LEAST_SCATTER_C**2)
+    for _ in range(4):
+        precision = gram * alike / variance + loose
+        beta = np.linalg.solve(precision, target * alike / variance)
+        miss = felt - basis @ beta
+        usual = max(1.4826 * float(np.median(np.abs(miss))), LEAST_SCATTER_C)
+        miss = np.clip(miss, -ODD_DAY * usual, ODD_DAY * usual)  # one odd week is no season
+        target = basis.T @ (basis @ beta + miss)
+        variance = max(float(np.mean(miss**2)), LEAST_SCATTER_C**2)
+    return Season(beta, np.linalg.inv(precision), float(np.sqrt(variance)))
 
 
 def drain_use(track: Track, rate: np.ndarray, check_in_share: float) -> np.ndarray:
@@ -169,12 +196,13 @@ def look_ahead(
     ahead = days_ahead(settings.longest_days)
     now = track.time[-1]
     floor = np.full(len(ahead), cutoff_v)
-    cold_sd = 0.0
+    cold_sd = np.zeros(len(ahead))
     if season is not None and (fit.slope or fit.extra):
-        cold = season.at(now + ahead * DAY_S) - settings.cold_margin_sd * season.sd
+        then = now + ahead * DAY_S
+        cold = season.at(then) - settings.cold_margin_sd * season.sd
         floor = cutoff_v - response(cold, fit, settings.reference_c)
-        slope = abs(fit.slope + (fit.extra if np.median(cold) < 0 else 0.0))
-        cold_sd = slope * season.sd
+        slope = np.abs(fit.slope + np.where(cold < HINGE_C, fit.extra, 0.0))
+        cold_sd = slope * np.hypot(settings.weather_share * season.sd, season.error(then))
     return Outlook(
         x=xs, volts=vs, weight=weight, noise=noise, x_now=float(xs[-1]) if len(xs) == 1 else float(before + x[-1]),
         start_known=start_known, ahead=ahead, floor=floor, level=level,

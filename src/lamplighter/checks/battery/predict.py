@@ -69,10 +69,10 @@ def predict(battery: Battery, known: Class, settings: BatterySettings) -> Predic
 
 
 def still_low(battery: Battery, life: Life, settings: BatterySettings) -> bool:
-    """Whether the voltage is still about the cut-off; a battery that recovered with warmer days is forecast on."""
+    """Whether the voltage is still below the cut-off; a battery that recovered with warmer days is forecast on."""
     low = actual_level(life.track, battery.temperature, settings)
-    recent = life.track.time >= life.track.time[-1] - 3 * DAY_S
-    return bool(np.median(low[recent]) < battery.cutoff_v + 0.1 * max(battery.fresh_v - battery.cutoff_v, 0.0))
+    recent = life.track.time >= life.track.time[-1] - settings.below_hold_days * DAY_S
+    return bool(np.median(low[recent]) < battery.cutoff_v)
 
 
 def fan(p: Prediction, battery: Battery, steps: int = 24) -> dict[str, Any] | None:
