@@ -116,6 +116,13 @@ class BatterySettings(Section):
     collapse_share: float = setting(
         0.3, "share", "Days with fewer than this share of the usual check-ins count as failing.", low=0, high=1
     )
+    response_days: float = setting(
+        60.0, "days", "The response to temperature of so many last days may differ from that of the whole record: inner "
+        "resistance grows toward a battery's end.", low=10,
+    )  # fmt: skip
+    response_growth: float = setting(
+        0.5, "share", "... by about this share of it.", source=_CALIBRATED, low=0.01, high=5
+    )
     cold_margin_sd: float = setting(
         0.0, "sd", "How many standard deviations below the season's mean the coldest expected day lies.", low=0
     )

@@ -268,7 +268,7 @@ def trend_estimate(o: Outlook, settings: BatterySettings) -> Estimate:
         recent = o.x >= o.x[-1] - window
         x, v = o.x[recent], o.volts[recent]
         slope, error = pair_slope(x, v, scatter(o, settings))
-        under = np.flatnonzero(o.level + slope * o.ahead < o.floor)
+        under = np.flatnonzero(o.level + slope * (o.ahead + o.x_now - o.x[-1]) < o.floor)
         if slope < -2.0 * error and len(under):
             break
     else:

@@ -11,7 +11,7 @@ from lamplighter.checkins import DAY_S
 from lamplighter.checks.battery.cells import CHEMISTRIES, UNKNOWN, Cell, cell_of, cells_in_series
 from lamplighter.checks.battery.measure import BatteryMeasures
 from lamplighter.checks.battery.observe import Temperature, Track, fit_temperature, response
-from lamplighter.checks.battery.outlook import RECENT_D, drain_use
+from lamplighter.checks.battery.outlook import RECENT_D, Season, drain_use, fit_season, ordinary_bins
 from lamplighter.checks.battery.prior import Drain, drain_of, q10_factor
 from lamplighter.fleet import RegisterEntry
 from lamplighter.settings.battery import BatterySettings
@@ -51,6 +51,7 @@ class Battery:
     cutoff_v: float
     cutoff_origin: str
     temperature: Temperature
+    season: Season | None
     track: Track
     rate: np.ndarray
     drain: Drain | None
@@ -190,34 +191,32 @@ def actual_low(track: Track, fit: Temperature, settings: BatterySettings) -> np.
     return track.volts - track.drop + response(cold, fit, settings.reference_c)
 
 
-def actual_level(track: Track, fit: Temperature, settings: BatterySettings) -> np.ndarray:
-    """Return the voltage under load at the warmer of each bin's temperature and its weeks' [V], shape (n,).
+def actual_level(track: Track, fit: Temperature, season: Season | None, settings: BatterySettings) -> np.ndarray:
+    """Return the voltage under load at the warmer of each bin's temperature and its season's [V], shape (n,).
 
     A cold spell alone does not end a battery for good: it must fail at the temperature of its season too.
     """
-    usual = np.maximum(track.temperature, smoothed(track.temperature, track.time))
+    usual = track.temperature if season is None else np.maximum(track.temperature, season.at(track.time))
     return track.volts - track.drop + response(usual, fit, settings.reference_c)
 
 
-def smoothed(values: np.ndarray, time: np.ndarray, days: float = 28.0) -> np.ndarray:
-    """Return the centred moving mean over some days, shorter at the ends; values without a gap, shape (n,)."""
-    half = 0.5 * days * DAY_S
-    total = np.concatenate([[0.0], np.cumsum(values)])
-    low, high = np.searchsorted(time, time - half), np.searchsorted(time, time + half, side="right")
-    return (total[high] - total[low]) / np.maximum(high - low, 1)
-
-
 def end_of(
-    track: Track, invalid: np.ndarray, fit: Temperature, cutoff_v: float, settings: BatterySettings
+    track: Track,
+    invalid: np.ndarray,
+    fit: Temperature,
+    season: Season | None,
+    cutoff_v: float,
+    settings: BatterySettings,
 ) -> tuple[float, str]:
     """Return when a battery ended [s] and by what: the first of three; NaN and nothing when it has not.
 
     voltage: under the cut-off; readings: most of them invalid; check-ins: most of them failing. The last two count only
     in the last stretch of the voltage, and each must last for days, so that one cold night ends no battery for good.
     """
-    low = actual_level(track, fit, settings)
+    low = actual_level(track, fit, season, settings)
+    plain = ordinary_bins(track, season)
     held = settings.below_hold_days, settings.below_lasting_days
-    ends = [(first_held(track.time, low < cutoff_v, *held), "voltage")]
+    ends = [(first_held(track.time[plain], (low < cutoff_v)[plain], *held), "voltage")]
     near = low < cutoff_v + settings.last_stretch * max(float(np.max(low)) - cutoff_v, 0.0)
     few = track.count < settings.collapse_share * np.median(track.count)
     few[-1] = False  # the last bin is not over yet
@@ -247,6 +246,7 @@ def lives_of(
     measures: BatteryMeasures,
     track: Track,
     fit: Temperature,
+    season: Season | None,
     cutoff_v: float,
     share: float,
     settings: BatterySettings,
@@ -262,7 +262,7 @@ def lives_of(
         known = bool(np.isfinite(start))
         use = drain_use(part, measures.rate[inside], share)
         use = use + ((part.time[0] - start) / DAY_S if known else 0.0)
-        at, by = end_of(part, measures.invalid[inside], fit, cutoff_v, settings)
+        at, by = end_of(part, measures.invalid[inside], fit, season, cutoff_v, settings)
         ended_use = float(np.interp(at, part.time, use)) if np.isfinite(at) else float(use[-1])
         begin = start if known else float(part.time[0])
         out.append(Life(node, begin, known, origin, part, use, at, ended_use, by))
@@ -306,8 +306,9 @@ def gather(
         warmth = float(np.nanmean(track.temperature)) if np.isfinite(track.temperature).any() else np.nan
         drain = drain_for(entry, cell, capacity, rate, warmth, settings)
         share = drain.check_in_share if drain else DEFAULT_CHECK_IN_SHARE
-        lives = lives_of(n, m, track, fits[n], cutoff, share, settings)
+        season = fit_season(track, settings)
+        lives = lives_of(n, m, track, fits[n], season, cutoff, share, settings)
         out[n] = Battery(
-            n, entry, cell, groups[n], fresh[n], cutoff, origin, fits[n], track, m.rate, drain, capacity, lives
+            n, entry, cell, groups[n], fresh[n], cutoff, origin, fits[n], season, track, m.rate, drain, capacity, lives
         )
     return out

@@ -38,8 +38,7 @@ class Track:
 
     time : mean instant of the bin's check-ins [s]; volts : level at the reference temperature [V];
     temperature, coldest : mean and 10th percentile [degC]; count : check-ins with a voltage;
-    drop : low percentile below the level beyond noise [V]; swing : 10th to 90th percentile [V];
-    deep : how far the bin is below any temperature the fit knows [degC].
+    drop : low percentile below the level beyond noise [V]; swing : 10th to 90th percentile [V].
     """
 
     time: np.ndarray
@@ -144,6 +143,20 @@ def high_passed(values: np.ndarray, width: int) -> np.ndarray:
     return values - (total[high] - total[low]) / (high - low)
 
 
+def usual_range(temperature: np.ndarray, reach: int = 10) -> np.ndarray:
+    """Return whether bins, and those within ``reach`` of them, are no colder than the cold of the record doubled.
+
+    A week at thirty below has another slope than all other days: it would bend the fit that they are judged by.
+    """
+    cold, middle = np.quantile(temperature, (0.1, 0.5))
+    odd = temperature < 2.0 * cold - middle - 1.0
+    if not odd.any():
+        return np.ones(len(temperature), bool)
+    total = np.concatenate([[0], np.cumsum(odd)])
+    i = np.arange(len(odd))
+    return total[np.minimum(i + reach + 1, len(odd))] == total[np.maximum(i - reach, 0)]
+
+
 def fit_temperature(time: np.ndarray, volts: np.ndarray, temperature: np.ndarray) -> Temperature:
     """Fit the response of voltage to temperature on quarter-day means, free of slow decline.
 
@@ -159,6 +172,8 @@ def fit_temperature(time: np.ndarray, volts: np.ndarray, temperature: np.ndarray
     features = np.stack([temperature, np.minimum(temperature, HINGE_C)])
     x = np.stack([high_passed(bin_means(group, n, f), 21) for f in features])
     y = high_passed(bin_means(group, n, volts), 21)
+    plain = usual_range(bin_means(group, n, temperature))
+    x, y = x * plain, y * plain
     use = np.array([x[0].std() > 0.3, x[1].std() > 0.5 and (features[1] < HINGE_C - 2).mean() > 0.01])
     if not use[0]:
         return Temperature()

@@ -8,7 +8,7 @@ from functools import cache
 import numpy as np
 
 from lamplighter.checkins import DAY_S
-from lamplighter.checks.battery.observe import HINGE_C, Temperature, Track, response
+from lamplighter.checks.battery.observe import HINGE_C, Temperature, Track, high_passed, response
 from lamplighter.settings.battery import BatterySettings
 
 YEAR_D = 365.25
@@ -16,7 +16,11 @@ FIRST_STEP_D = 0.125
 STEP_GROWTH = 0.03
 RECENT_D = 30.0
 LEAST_SCATTER_C, ODD_DAY = 0.5, 2.5
-"""Days scatter about their season at least so much [degC]; beyond so many times their usual scatter they are clipped."""
+"""Days scatter about their season at least so much [degC]; beyond so many times their usual scatter they are odd."""
+LEAST_ORDINARY = 5
+"""With so many bins of ordinary weather in the last month the others are left out."""
+ALIKE = 2.0
+"""Daily residuals of the voltage hold half as much evidence as independent ones."""
 
 
 @cache
@@ -75,6 +79,11 @@ class Season:
         return np.sqrt(np.einsum("ij,ij->i", basis @ self.cov, basis))
 
 
+    def ordinary(self, time: np.ndarray, temperature: np.ndarray) -> np.ndarray:
+        """Return whether temperatures are ordinary for their season, shape (n,); an unknown one is."""
+        return ~(np.abs(temperature - self.at(time)) > ODD_DAY * self.sd)
+
+
 def yearly_wave(time: np.ndarray) -> np.ndarray:
     """Return a constant, cosine and sine of the year at instants [s], shape (n, 3)."""
     phase = 2 * np.pi * (np.asarray(time) / DAY_S / YEAR_D)
@@ -95,16 +104,16 @@ def fit_season(track: Track, settings: BatterySettings) -> Season | None:
     spacing = max(float(np.median(np.diff(time))) / DAY_S, 1e-3)
     alike = min(spacing / settings.weather_days, 1.0)
     loose = np.diag([1e-6, 1.0, 1.0]) / settings.season_swing_c**2
-    gram, target = basis.T @ basis, basis.T @ felt
+    usual = np.ones(len(felt), bool)
     variance = max(float(np.var(felt)), LEAST_SCATTER_C**2)
     for _ in range(4):
-        precision = gram * alike / variance + loose
-        beta = np.linalg.solve(precision, target * alike / variance)
+        some = basis[usual]
+        precision = some.T @ some * alike / variance + loose
+        beta = np.linalg.solve(precision, some.T @ felt[usual] * alike / variance)
         miss = felt - basis @ beta
-        usual = max(1.4826 * float(np.median(np.abs(miss))), LEAST_SCATTER_C)
-        miss = np.clip(miss, -ODD_DAY * usual, ODD_DAY * usual)  # one odd week is no season
-        target = basis.T @ (basis @ beta + miss)
-        variance = max(float(np.mean(miss**2)), LEAST_SCATTER_C**2)
+        scatter = max(1.4826 * float(np.median(np.abs(miss))), LEAST_SCATTER_C)
+        usual = np.abs(miss) <= ODD_DAY * scatter  # one odd week is no season
+        variance = scatter**2
     return Season(beta, np.linalg.inv(precision), float(np.sqrt(variance)))
 
 
@@ -148,6 +157,57 @@ def nightly(track: Track) -> np.ndarray:
     return keep[np.isfinite(volts[keep])]
 
 
+@dataclass(frozen=True, slots=True)
+class Present:
+    """How the response of the present weeks differs from the node's own over its whole record.
+
+    slope, error : the difference and its standard error [V/degC]; middle, low, high : usual temperature of these weeks
+    and the range in which the difference was seen [degC].
+    """
+
+    slope: float
+    error: float
+    middle: float
+    low: float
+    high: float
+
+    def shift(self, temperature: np.ndarray) -> np.ndarray:
+        """Return the voltage at temperatures beyond the fitted response [V]; it is not carried on beyond its range."""
+        return self.slope * (np.clip(temperature, self.low, self.high) - self.middle)
+
+    def doubt(self, temperature: np.ndarray) -> np.ndarray:
+        """Return the standard error of the response at temperatures, against that at the usual one [V]."""
+        return self.error * np.abs(temperature - self.middle)
+
+
+def present_response(track: Track, fit: Temperature, settings: BatterySettings) -> Present | None:
+    """Fit what the whole record's response to temperature leaves in the last weeks; None where too little is known.
+
+    Inner resistance grows toward the end of a battery and in the cold, so that its last weeks answer to temperature
+    otherwise than its whole life. Decline is taken out by a moving mean; an odd week is clipped, since it would carry
+    the slope of another range; a prior as wide as the response itself holds what the weeks cannot tell.
+    """
+    recent = track.time >= track.time[-1] - settings.response_days * DAY_S
+    felt, volts = track.temperature[recent], track.volts[recent]
+    if len(felt) < 10 or not np.isfinite(felt).all():
+        return None
+    middle = float(np.median(felt))
+    usual = max(1.4826 * float(np.median(np.abs(felt - middle))), LEAST_SCATTER_C)
+    low, high = middle - ODD_DAY * usual, middle + ODD_DAY * usual
+    width = max(round(9.0 * DAY_S / float(np.median(np.diff(track.time[recent])))), 5) | 1
+    plain = ((felt >= low) & (felt <= high)).astype(float)
+    x, y = high_passed(np.clip(felt, low, high), width) * plain, high_passed(volts, width) * plain
+    limit = 3.0 * 1.4826 * float(np.median(np.abs(y))) + 1e-6
+    y = np.clip(y, -limit, limit)
+    prior = 1.0 / (settings.response_growth * (abs(fit.slope) + abs(fit.extra)) + 1e-6) ** 2
+    variance = float(np.mean(y**2)) + 1e-12
+    for _ in range(2):
+        information = float(x @ x) / (ALIKE * variance)
+        slope = float(x @ y) / (ALIKE * variance) / (information + prior)
+        variance = float(np.mean((y - slope * x) ** 2)) + 1e-12
+    return Present(slope, float(1.0 / np.sqrt(information + prior)), middle, low, high)
+
+
 def look_ahead(
     track: Track,
     x: np.ndarray,
@@ -174,12 +234,19 @@ def look_ahead(
     fit : Temperature
     season : Season or None
     """
-    drop = recent_drop(track)
+    drop, now, x_now = recent_drop(track), track.time[-1], before + float(x[-1])
+    keep = ordinary_bins(track, season)
+    if not keep.all():
+        track, x = track.part(keep), x[keep]
     if not np.isfinite(track.temperature).any() and np.median(np.diff(track.time)) < 0.6 * DAY_S:
         keep = nightly(track)
         if len(keep) >= 3:
             track, x = track.part(keep), x[keep]
     volts = track.volts - drop
+    present = present_response(track, fit, settings)
+    if present is not None:
+        fade = np.exp(-(((track.time[-1] - track.time) / DAY_S / settings.response_days) ** 2))
+        volts = volts - present.shift(track.temperature) * fade
     steps = np.diff(volts)
     noise = float(1.4826 * np.median(np.abs(steps - np.median(steps))) / np.sqrt(2)) if len(steps) else 0.0
     group = thin(x)
@@ -194,7 +261,6 @@ def look_ahead(
     weight = np.sqrt(size * max(span, 1e-6)) * np.exp(-age / memory) * mean(trust)
     level, pieces = present_level(track.time, volts, trust)
     ahead = days_ahead(settings.longest_days)
-    now = track.time[-1]
     floor = np.full(len(ahead), cutoff_v)
     cold_sd = np.zeros(len(ahead))
     if season is not None and (fit.slope or fit.extra):
@@ -203,11 +269,26 @@ def look_ahead(
         floor = cutoff_v - response(cold, fit, settings.reference_c)
         slope = np.abs(fit.slope + np.where(cold < HINGE_C, fit.extra, 0.0))
         cold_sd = slope * np.hypot(settings.weather_share * season.sd, season.error(then))
+        if present is not None:
+            floor = floor - present.shift(cold)
+            cold_sd = np.hypot(cold_sd, present.doubt(cold))
     return Outlook(
-        x=xs, volts=vs, weight=weight, noise=noise, x_now=float(xs[-1]) if len(xs) == 1 else float(before + x[-1]),
+        x=xs, volts=vs, weight=weight, noise=noise, x_now=x_now,
         start_known=start_known, ahead=ahead, floor=floor, level=level,
         level_error=float(noise / np.sqrt(pieces)), cutoff_v=cutoff_v, cold_sd=cold_sd,
     )  # fmt: skip
+
+
+def ordinary_bins(track: Track, season: Season | None) -> np.ndarray:
+    """Return the bins to judge a battery by, shape (n,): those of ordinary weather, when a few of late are.
+
+    What a voltage says in weather that its fit to temperature hardly knows is not read as discharge.
+    """
+    if season is None:
+        return np.ones(len(track), bool)
+    keep = season.ordinary(track.time, track.temperature)
+    enough = (keep & (track.time >= track.time[-1] - RECENT_D * DAY_S)).sum() >= LEAST_ORDINARY
+    return keep if enough else np.ones(len(track), bool)
 
 
 def plain_days(track: Track, fit: Temperature, sigma: float, settings: BatterySettings) -> np.ndarray:
