@@ -233,10 +233,13 @@ def first_held(time: np.ndarray, below: np.ndarray, hold_days: float, lasting_da
     silent soon after has ended, one that comes back above its cut-off has not.
     """
     places = np.flatnonzero(below)
+    if not len(places):
+        return float("nan")
+    least = HELD_SHARE * hold_days * DAY_S / float(np.median(np.diff(time))) if len(time) > 1 else 1.0
     for i in places:
         near, far = np.searchsorted(time, time[i] + np.array([hold_days, lasting_days]) * DAY_S + HALF_DAY_S, "right")
         seen = time[near - 1] - time[i] >= (hold_days - 0.5) * DAY_S or near < len(time)
-        if seen and below[i:near].mean() >= HELD_SHARE and below[i:far].mean() >= HELD_SHARE:
+        if seen and near - i >= least and below[i:near].mean() >= HELD_SHARE and below[i:far].mean() >= HELD_SHARE:
             return float(time[i])
     return float("nan")
 

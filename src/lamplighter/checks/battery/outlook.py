@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
+from scipy.special import ndtr
 
 from lamplighter.checkins import DAY_S
 from lamplighter.checks.battery.observe import HINGE_C, Temperature, Track, high_passed, response
@@ -19,6 +20,8 @@ LEAST_SCATTER_C, ODD_DAY = 0.5, 2.5
 """Days scatter about their season at least so much [degC]; beyond so many times their usual scatter they are odd."""
 LEAST_ORDINARY = 5
 """With so many bins of ordinary weather in the last month the others are left out."""
+FRONT_D = 1.25
+"""Bins so near to an odd one hold part of the same front [days]."""
 ALIKE = 2.0
 """Daily residuals of the voltage hold half as much evidence as independent ones."""
 
@@ -267,7 +270,8 @@ def look_ahead(
         then = now + ahead * DAY_S
         cold = season.at(then) - settings.cold_margin_sd * season.sd
         floor = cutoff_v - response(cold, fit, settings.reference_c)
-        slope = np.abs(fit.slope + np.where(cold < HINGE_C, fit.extra, 0.0))
+        freezing = ndtr((HINGE_C - cold) / max(season.sd, LEAST_SCATTER_C))
+        slope = np.abs(fit.slope + freezing * fit.extra)
         cold_sd = slope * np.hypot(settings.weather_share * season.sd, season.error(then))
         if present is not None:
             floor = floor - present.shift(cold)
@@ -286,7 +290,12 @@ def ordinary_bins(track: Track, season: Season | None) -> np.ndarray:
     """
     if season is None:
         return np.ones(len(track), bool)
-    keep = season.ordinary(track.time, track.temperature)
+    odd = ~season.ordinary(track.time, track.temperature)
+    if not odd.any():
+        return ~odd
+    beside = np.searchsorted(track.time, track.time[odd][:, None] + np.array([-FRONT_D, FRONT_D]) * DAY_S)
+    edge = np.bincount(beside[:, 0], minlength=len(odd) + 1) - np.bincount(beside[:, 1], minlength=len(odd) + 1)
+    keep = np.cumsum(edge)[:-1] == 0
     enough = (keep & (track.time >= track.time[-1] - RECENT_D * DAY_S)).sum() >= LEAST_ORDINARY
     return keep if enough else np.ones(len(track), bool)
 
