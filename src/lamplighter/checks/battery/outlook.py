@@ -83,8 +83,8 @@ class Season:
 
 
     def ordinary(self, time: np.ndarray, temperature: np.ndarray) -> np.ndarray:
-        """Return whether temperatures are ordinary for their season, shape (n,); an unknown one is."""
-        return ~(np.abs(temperature - self.at(time)) > ODD_DAY * self.sd)
+        """Return whether temperatures are not unusually cold for their season, shape (n,); an unknown one is not."""
+        return ~(temperature < self.at(time) - ODD_DAY * self.sd)
 
 
 def yearly_wave(time: np.ndarray) -> np.ndarray:
