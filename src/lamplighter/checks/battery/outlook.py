@@ -18,6 +18,9 @@ STEP_GROWTH = 0.03
 RECENT_D = 30.0
 LEAST_SCATTER_C, ODD_DAY = 0.5, 2.5
 """Days scatter about their season at least so much [degC]; beyond so many times their usual scatter they are odd."""
+SILENT_BINS, STEP_BINS, LEAST_STEP_BINS, STEP_SIGMA = 1.8, 12, 2, 4.0
+"""A silence of so many usual spacings; bins compared on either side of it, at most and at least; and how far a step
+must stand out of the scatter of the bins."""
 LEAST_ORDINARY = 5
 """With so many bins of ordinary weather in the last month the others are left out."""
 FRONT_D = 1.25
@@ -252,6 +255,7 @@ def look_ahead(
         volts = volts - present.shift(track.temperature) * fade
     steps = np.diff(volts)
     noise = float(1.4826 * np.median(np.abs(steps - np.median(steps))) / np.sqrt(2)) if len(steps) else 0.0
+    volts = aligned(track.time, volts, noise)
     group = thin(x)
     n = group.max() + 1
     size = np.bincount(group, minlength=n)
@@ -281,6 +285,35 @@ def look_ahead(
         start_known=start_known, ahead=ahead, floor=floor, level=level,
         level_error=float(noise / np.sqrt(pieces)), cutoff_v=cutoff_v, cold_sd=cold_sd,
     )  # fmt: skip
+
+
+def aligned(time: np.ndarray, volts: np.ndarray, noise: float) -> np.ndarray:
+    """Return voltages whose past is moved to the level after each sudden step down across a silence, shape (n,).
+
+    Charge leaves a battery steadily. A fall between two check-ins with silence between them that neither side's slope
+    explains is another load or another reading of the same battery: its level counts, its fall is no decline.
+    """
+    spacing = np.diff(time)
+    usual = float(np.median(spacing)) if len(spacing) else np.inf
+    out = volts
+    for i in np.flatnonzero(spacing > SILENT_BINS * usual) + 1:
+        before, after = slice(max(i - STEP_BINS, 0), i), slice(i, min(i + STEP_BINS, len(time)))
+        if i < STEP_BINS // 2 or len(time) - i < LEAST_STEP_BINS:
+            continue
+        fall = -side_slope(time[before], out[before])
+        if len(time) - i >= STEP_BINS // 2:
+            fall = max(fall, -side_slope(time[after], out[after]))
+        gap = float(np.mean(time[after]) - np.mean(time[before])) / DAY_S
+        step = float(np.mean(out[before]) - np.mean(out[after])) - max(fall, 0.0) * gap
+        if step > STEP_SIGMA * max(noise, 1e-4):
+            out = np.where(np.arange(len(out)) < i, out - step, out)
+    return out
+
+
+def side_slope(time: np.ndarray, volts: np.ndarray) -> float:
+    """Return the least-squares slope of some bins [V/day]."""
+    day = (time - time.mean()) / DAY_S
+    return float(day @ volts / max(float(day @ day), 1e-9))
 
 
 def ordinary_bins(track: Track, season: Season | None) -> np.ndarray:
