@@ -228,25 +228,38 @@ def knee_estimate(o: Outlook, settings: BatterySettings, points: int = 14) -> Es
 
 
 def steepening(t, v, w, ahead, tau, span, volts):
-    """Fit one tau; return the path ahead, its standard deviation [V], and chi2."""
+    """Fit one tau; return the path ahead, its standard deviation [V], and chi2.
+
+    The growth of the fall is not negative, but no growth seen is not none to come: its posterior mean is taken, which
+    is above zero by what the record cannot tell, and not its mode, which would carry on a straight line for ever.
+    """
     grow = lambda s: np.expm1(np.minimum(s / tau, 30.0))  # noqa: E731
     basis = np.stack([np.ones_like(t), -t / span, -grow(t)], axis=1)
     front = np.stack([np.ones_like(ahead), -ahead / span, -grow(ahead)], axis=1)
-    loose = np.diag([1e-9, 1.0, 1.0]) / (0.15 * volts) ** 2
-    use = np.array([True, True, True])
-    for _ in range(3):
-        b = basis[:, use]
-        gram = b.T @ (b * w[:, None]) + loose[np.ix_(use, use)]
-        beta = np.linalg.solve(gram, b.T @ (w * v))
-        negative = (beta < 0) & (np.flatnonzero(use) > 0)
-        if not negative.any():
-            break
-        use[np.flatnonzero(use)[negative]] = False
-    r = v - b @ beta
-    cov = np.linalg.inv(gram)
+    gram = basis.T @ (basis * w[:, None]) + np.diag([1e-9, 1.0, 1.0]) / (0.15 * volts) ** 2
+    target = basis.T @ (w * v)
+    use = [0, 1, 2]
+    beta = np.linalg.solve(gram, target)
+    if beta[1] < 0:
+        use = [0, 2]
+        beta = np.linalg.solve(gram[np.ix_(use, use)], target[use])
+    cov = np.linalg.inv(gram[np.ix_(use, use)])
+    sd_c = float(np.sqrt(cov[-1, -1]))
+    mean_c, var_c = above_zero(float(beta[-1]), sd_c)
+    lean = cov[:, -1] / cov[-1, -1]
     f = front[:, use]
-    sd = np.sqrt(np.einsum("ij,jk,ik->i", f, cov, f))
-    return f @ beta, sd, float((r * r) @ w)
+    tilt = f @ lean
+    sd = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", f, cov, f) + tilt**2 * (var_c - sd_c**2), 0.0))
+    path = f @ (beta + lean * (mean_c - beta[-1]))
+    r = v - basis[:, use] @ (beta + lean * (max(beta[-1], 0.0) - beta[-1]))
+    return path, sd, float((r * r) @ w)
+
+
+def above_zero(mean: float, sd: float) -> tuple[float, float]:
+    """Return mean and variance of a normal variable that is known to be above zero."""
+    z = max(mean / sd, -8.0)
+    hazard = float(np.exp(-0.5 * z * z) / np.sqrt(2.0 * np.pi) / ndtr(z))
+    return sd * (z + hazard), sd * sd * max(1.0 - hazard * (z + hazard), 1e-6)
 
 
 # --- local trend ------------------------------------------------------------------------------------------------
