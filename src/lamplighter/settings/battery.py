@@ -148,7 +148,7 @@ class BatterySettings(Section):
         source=_CALIBRATED, low=1e-5,
     )  # fmt: skip
     spread_known: float = setting(
-        0.6, "-", "Factor on the width of the forecast in log remaining time, for a battery whose start is known.",
+        0.55, "-", "Factor on the width of the forecast in log remaining time, for a battery whose start is known.",
         source=_CALIBRATED, low=0.2, high=5,
     )  # fmt: skip
     tipping_share: float = setting(
@@ -163,7 +163,7 @@ class BatterySettings(Section):
         source=_CALIBRATED, low=0.2, high=5,
     )  # fmt: skip
     spread_unknown: float = setting(
-        1.1, "-", "The same for a battery that was already in use when the record begins.", source=_CALIBRATED,
+        0.97, "-", "The same for a battery that was already in use when the record begins.", source=_CALIBRATED,
         low=0.2, high=5,
     )  # fmt: skip
     weight_curve: float = setting(

@@ -170,10 +170,12 @@ def fit_temperature(time: np.ndarray, volts: np.ndarray, temperature: np.ndarray
     if n < 24:
         return Temperature()
     features = np.stack([temperature, np.minimum(temperature, HINGE_C)])
-    x = np.stack([high_passed(bin_means(group, n, f), 21) for f in features])
+    means = [bin_means(group, n, f) for f in features]
+    x = np.stack([high_passed(f, 21) for f in means])
     y = high_passed(bin_means(group, n, volts), 21)
-    plain = usual_range(bin_means(group, n, temperature))
-    x, y = x * plain, y * plain
+    plain = usual_range(means[0])
+    if not plain.all():
+        x, y = x * plain, y * plain
     use = np.array([x[0].std() > 0.3, x[1].std() > 0.5 and (features[1] < HINGE_C - 2).mean() > 0.01])
     if not use[0]:
         return Temperature()
