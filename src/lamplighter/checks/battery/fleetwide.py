@@ -11,8 +11,9 @@ from lamplighter.checkins import DAY_S
 from lamplighter.checks.battery.cells import CHEMISTRIES, UNKNOWN, Cell, cell_of, cells_in_series
 from lamplighter.checks.battery.measure import BatteryMeasures
 from lamplighter.checks.battery.observe import Temperature, Track, fit_temperature, response
-from lamplighter.checks.battery.outlook import RECENT_D, Season, drain_use, fit_season, ordinary_bins
+from lamplighter.checks.battery.outlook import drain_use
 from lamplighter.checks.battery.prior import Drain, drain_of, q10_factor
+from lamplighter.checks.battery.season import RECENT_D, Season, fit_season, ordinary_bins
 from lamplighter.fleet import RegisterEntry
 from lamplighter.settings.battery import BatterySettings
 
@@ -214,7 +215,7 @@ def end_of(
     in the last stretch of the voltage, and each must last for days, so that one cold night ends no battery for good.
     """
     low = actual_level(track, fit, season, settings)
-    plain = ordinary_bins(track, season)
+    plain = ordinary_bins(track, fit, season, settings)
     held = settings.below_hold_days, settings.below_lasting_days
     ends = [(first_held(track.time[plain], (low < cutoff_v)[plain], *held), "voltage")]
     near = low < cutoff_v + settings.last_stretch * max(float(np.max(low)) - cutoff_v, 0.0)

@@ -10,8 +10,9 @@ import numpy as np
 from lamplighter.checkins import DAY_S
 from lamplighter.checks.battery.estimators import Shape
 from lamplighter.checks.battery.fleetwide import DEFAULT_CHECK_IN_SHARE, Battery, Life
-from lamplighter.checks.battery.outlook import RECENT_D, recent_drop
+from lamplighter.checks.battery.outlook import recent_drop
 from lamplighter.checks.battery.prior import LifePrior, budget_prior, fleet_prior
+from lamplighter.checks.battery.season import RECENT_D
 from lamplighter.checks.battery.shapes import learn_shape
 from lamplighter.settings.battery import BatterySettings
 

@@ -9,24 +9,13 @@ import numpy as np
 from scipy.special import ndtr
 
 from lamplighter.checkins import DAY_S
-from lamplighter.checks.battery.observe import HINGE_C, Temperature, Track, high_passed, response
+from lamplighter.checks.battery.observe import HINGE_C, Temperature, Track, response
+from lamplighter.checks.battery.present import aligned, present_response
+from lamplighter.checks.battery.season import LEAST_SCATTER_C, RECENT_D, Season, ordinary_bins
 from lamplighter.settings.battery import BatterySettings
 
-YEAR_D = 365.25
 FIRST_STEP_D = 0.125
 STEP_GROWTH = 0.03
-RECENT_D = 30.0
-LEAST_SCATTER_C, ODD_DAY = 0.5, 2.5
-"""Days scatter about their season at least so much [degC]; beyond so many times their usual scatter they are odd."""
-SILENT_BINS, STEP_BINS, LEAST_STEP_BINS, STEP_SIGMA = 1.8, 12, 2, 4.0
-"""A silence of so many usual spacings; bins compared on either side of it, at most and at least; and how far a step
-must stand out of the scatter of the bins."""
-LEAST_ORDINARY = 5
-"""With so many bins of ordinary weather in the last month the others are left out."""
-FRONT_D = 1.25
-"""Bins so near to an odd one hold part of the same front [days]."""
-ALIKE = 2.0
-"""Daily residuals of the voltage hold half as much evidence as independent ones."""
 
 
 @cache
@@ -61,66 +50,6 @@ class Outlook:
     level_error: float
     cutoff_v: float
     cold_sd: np.ndarray
-
-
-@dataclass(frozen=True, slots=True)
-class Season:
-    """Expected temperature of a day, how well it is known, and the scatter of days about it.
-
-    beta : mean, cosine and sine of a yearly wave [degC]; cov : their covariance, shape (3, 3); sd : scatter of days
-    about the wave [degC].
-    """
-
-    beta: np.ndarray
-    cov: np.ndarray
-    sd: float
-
-    def at(self, time: np.ndarray) -> np.ndarray:
-        """Return the expected temperature [degC] at instants [s]."""
-        return yearly_wave(time) @ self.beta
-
-    def error(self, time: np.ndarray) -> np.ndarray:
-        """Return the standard error of the expected temperature [degC] at instants [s]."""
-        basis = yearly_wave(time)
-        return np.sqrt(np.einsum("ij,ij->i", basis @ self.cov, basis))
-
-
-    def ordinary(self, time: np.ndarray, temperature: np.ndarray) -> np.ndarray:
-        """Return whether temperatures are not unusually cold for their season, shape (n,); an unknown one is not."""
-        return ~(temperature < self.at(time) - ODD_DAY * self.sd)
-
-
-def yearly_wave(time: np.ndarray) -> np.ndarray:
-    """Return a constant, cosine and sine of the year at instants [s], shape (n, 3)."""
-    phase = 2 * np.pi * (np.asarray(time) / DAY_S / YEAR_D)
-    return np.stack([np.ones_like(phase), np.cos(phase), np.sin(phase)], axis=-1)
-
-
-def fit_season(track: Track, settings: BatterySettings) -> Season | None:
-    """Fit a yearly wave to the temperature of the bins; None without any.
-
-    A short record cannot tell the wave from its mean: the wave is drawn toward none by its usual size, and what is not
-    known of it stays in the covariance. Neighbouring days are alike and count for less.
-    """
-    good = np.isfinite(track.temperature)
-    if good.sum() < 4:
-        return None
-    time, felt = track.time[good], track.temperature[good]
-    basis = yearly_wave(time)
-    spacing = max(float(np.median(np.diff(time))) / DAY_S, 1e-3)
-    alike = min(spacing / settings.weather_days, 1.0)
-    loose = np.diag([1e-6, 1.0, 1.0]) / settings.season_swing_c**2
-    usual = np.ones(len(felt), bool)
-    variance = max(float(np.var(felt)), LEAST_SCATTER_C**2)
-    for _ in range(4):
-        some = basis[usual]
-        precision = some.T @ some * alike / variance + loose
-        beta = np.linalg.solve(precision, some.T @ felt[usual] * alike / variance)
-        miss = felt - basis @ beta
-        scatter = max(1.4826 * float(np.median(np.abs(miss))), LEAST_SCATTER_C)
-        usual = np.abs(miss) <= ODD_DAY * scatter  # one odd week is no season
-        variance = scatter**2
-    return Season(beta, np.linalg.inv(precision), float(np.sqrt(variance)))
 
 
 def drain_use(track: Track, rate: np.ndarray, check_in_share: float) -> np.ndarray:
@@ -163,57 +92,6 @@ def nightly(track: Track) -> np.ndarray:
     return keep[np.isfinite(volts[keep])]
 
 
-@dataclass(frozen=True, slots=True)
-class Present:
-    """How the response of the present weeks differs from the node's own over its whole record.
-
-    slope, error : the difference and its standard error [V/degC]; middle, low, high : usual temperature of these weeks
-    and the range in which the difference was seen [degC].
-    """
-
-    slope: float
-    error: float
-    middle: float
-    low: float
-    high: float
-
-    def shift(self, temperature: np.ndarray) -> np.ndarray:
-        """Return the voltage at temperatures beyond the fitted response [V]; it is not carried on beyond its range."""
-        return self.slope * (np.clip(temperature, self.low, self.high) - self.middle)
-
-    def doubt(self, temperature: np.ndarray) -> np.ndarray:
-        """Return the standard error of the response at temperatures, against that at the usual one [V]."""
-        return self.error * np.abs(temperature - self.middle)
-
-
-def present_response(track: Track, fit: Temperature, settings: BatterySettings) -> Present | None:
-    """Fit what the whole record's response to temperature leaves in the last weeks; None where too little is known.
-
-    Inner resistance grows toward the end of a battery and in the cold, so that its last weeks answer to temperature
-    otherwise than its whole life. Decline is taken out by a moving mean; an odd week is clipped, since it would carry
-    the slope of another range; a prior as wide as the response itself holds what the weeks cannot tell.
-    """
-    recent = track.time >= track.time[-1] - settings.response_days * DAY_S
-    felt, volts = track.temperature[recent], track.volts[recent]
-    if len(felt) < 10 or not np.isfinite(felt).all():
-        return None
-    middle = float(np.median(felt))
-    usual = max(1.4826 * float(np.median(np.abs(felt - middle))), LEAST_SCATTER_C)
-    low, high = middle - ODD_DAY * usual, middle + ODD_DAY * usual
-    width = max(round(9.0 * DAY_S / float(np.median(np.diff(track.time[recent])))), 5) | 1
-    plain = ((felt >= low) & (felt <= high)).astype(float)
-    x, y = high_passed(np.clip(felt, low, high), width) * plain, high_passed(volts, width) * plain
-    limit = 3.0 * 1.4826 * float(np.median(np.abs(y))) + 1e-6
-    y = np.clip(y, -limit, limit)
-    prior = 1.0 / (settings.response_growth * (abs(fit.slope) + abs(fit.extra)) + 1e-6) ** 2
-    variance = float(np.mean(y**2)) + 1e-12
-    for _ in range(2):
-        information = float(x @ x) / (ALIKE * variance)
-        slope = float(x @ y) / (ALIKE * variance) / (information + prior)
-        variance = float(np.mean((y - slope * x) ** 2)) + 1e-12
-    return Present(slope, float(1.0 / np.sqrt(information + prior)), middle, low, high)
-
-
 def look_ahead(
     track: Track,
     x: np.ndarray,
@@ -241,7 +119,7 @@ def look_ahead(
     season : Season or None
     """
     drop, now, x_now = recent_drop(track), track.time[-1], before + float(x[-1])
-    keep = ordinary_bins(track, season)
+    keep = ordinary_bins(track, fit, season, settings)
     if not keep.all():
         track, x = track.part(keep), x[keep]
     if not np.isfinite(track.temperature).any() and np.median(np.diff(track.time)) < 0.6 * DAY_S:
@@ -285,52 +163,6 @@ def look_ahead(
         start_known=start_known, ahead=ahead, floor=floor, level=level,
         level_error=float(noise / np.sqrt(pieces)), cutoff_v=cutoff_v, cold_sd=cold_sd,
     )  # fmt: skip
-
-
-def aligned(time: np.ndarray, volts: np.ndarray, noise: float) -> np.ndarray:
-    """Return voltages whose past is moved to the level after each sudden step down across a silence, shape (n,).
-
-    Charge leaves a battery steadily. A fall between two check-ins with silence between them that neither side's slope
-    explains is another load or another reading of the same battery: its level counts, its fall is no decline.
-    """
-    spacing = np.diff(time)
-    usual = float(np.median(spacing)) if len(spacing) else np.inf
-    out = volts
-    for i in np.flatnonzero(spacing > SILENT_BINS * usual) + 1:
-        before, after = slice(max(i - STEP_BINS, 0), i), slice(i, min(i + STEP_BINS, len(time)))
-        if i < STEP_BINS // 2 or len(time) - i < LEAST_STEP_BINS:
-            continue
-        fall = -side_slope(time[before], out[before])
-        if len(time) - i >= STEP_BINS // 2:
-            fall = max(fall, -side_slope(time[after], out[after]))
-        gap = float(np.mean(time[after]) - np.mean(time[before])) / DAY_S
-        step = float(np.mean(out[before]) - np.mean(out[after])) - max(fall, 0.0) * gap
-        if step > STEP_SIGMA * max(noise, 1e-4):
-            out = np.where(np.arange(len(out)) < i, out - step, out)
-    return out
-
-
-def side_slope(time: np.ndarray, volts: np.ndarray) -> float:
-    """Return the least-squares slope of some bins [V/day]."""
-    day = (time - time.mean()) / DAY_S
-    return float(day @ volts / max(float(day @ day), 1e-9))
-
-
-def ordinary_bins(track: Track, season: Season | None) -> np.ndarray:
-    """Return the bins to judge a battery by, shape (n,): those of ordinary weather, when a few of late are.
-
-    What a voltage says in weather that its fit to temperature hardly knows is not read as discharge.
-    """
-    if season is None:
-        return np.ones(len(track), bool)
-    odd = ~season.ordinary(track.time, track.temperature)
-    if not odd.any():
-        return ~odd
-    beside = np.searchsorted(track.time, track.time[odd][:, None] + np.array([-FRONT_D, FRONT_D]) * DAY_S)
-    edge = np.bincount(beside[:, 0], minlength=len(odd) + 1) - np.bincount(beside[:, 1], minlength=len(odd) + 1)
-    keep = np.cumsum(edge)[:-1] == 0
-    enough = (keep & (track.time >= track.time[-1] - RECENT_D * DAY_S)).sum() >= LEAST_ORDINARY
-    return keep if enough else np.ones(len(track), bool)
 
 
 def plain_days(track: Track, fit: Temperature, sigma: float, settings: BatterySettings) -> np.ndarray:

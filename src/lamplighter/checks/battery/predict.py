@@ -12,7 +12,8 @@ from lamplighter.checks.battery.blend import Forecast, forecast
 from lamplighter.checks.battery.cells import UNKNOWN
 from lamplighter.checks.battery.fleetwide import Battery, Life, actual_level
 from lamplighter.checks.battery.learning import Class, priors_for
-from lamplighter.checks.battery.outlook import Outlook, look_ahead, ordinary_bins
+from lamplighter.checks.battery.outlook import Outlook, look_ahead
+from lamplighter.checks.battery.season import ordinary_bins
 from lamplighter.checks.battery.shapes import shapes_for
 from lamplighter.settings.battery import BatterySettings
 
@@ -70,7 +71,7 @@ def predict(battery: Battery, known: Class, settings: BatterySettings) -> Predic
 def still_low(battery: Battery, life: Life, settings: BatterySettings) -> bool:
     """Whether the voltage is still below the cut-off; a battery that recovered with warmer days is forecast on."""
     low = actual_level(life.track, battery.temperature, battery.season, settings)
-    plain = ordinary_bins(life.track, battery.season)
+    plain = ordinary_bins(life.track, battery.temperature, battery.season, settings)
     time, low = life.track.time[plain], low[plain]
     return bool(np.median(low[time >= time[-1] - settings.below_hold_days * DAY_S]) < battery.cutoff_v)
 
