@@ -124,15 +124,12 @@ class BatterySettings(Section):
         0.5, "share", "... by about this share of it.", source=_CALIBRATED, low=0.01, high=5
     )
     cold_margin_sd: float = setting(
-        0.0, "sd", "How many standard deviations below the season's mean the coldest expected day lies.", low=0
+        0.0, "sd", "How far below the season's mean a battery must hold; 0 is the end that lasts, more an earlier, colder day.", low=0
     )
     weather_days: float = setting(
         5.0, "days", "Temperatures nearer than this are one piece of evidence of the season.",
         source="fronts pass within days; common practice, no source", low=0.1,
     )  # fmt: skip
-    weather_share: float = setting(
-        1.0, "share", "Share of the scatter of single days that is left in the days that make an end last.", low=0
-    )
     season_swing_c: float = setting(
         10.0, "degC", "Usual size of each wave of the yearly temperature; what a short record does not show of it is doubt.",
         source="half the range of monthly means is 5 to 20 degC in temperate climates; from memory", low=0.1,
@@ -194,6 +191,10 @@ class BatterySettings(Section):
     uninformative_ratio: float = setting(
         8.0, "-", "A forecast whose late date lies this many times farther than the early one is no date; only a bound is given.",
         low=2,
+    )  # fmt: skip
+    uninformative_days: float = setting(
+        4.0, "days", "... an early date nearer than this counts as this: the ratio of days to hours is no lack of knowledge.",
+        source="no visit is planned to the day; common practice, no source", low=0,
     )  # fmt: skip
     fall_sigma: float = setting(
         2.0, "-", "A voltage has fallen when it lost this many times its own scatter over the record.", low=0.5

@@ -35,7 +35,7 @@ class Outlook:
     volts : level under load at the reference temperature [V]; weight : days of evidence in the bin, the old
     discounted; noise : scatter of the daily level [V]; x_now : use up to now; start_known : whether x counts from a
     fresh battery; ahead : days from now, shape (m,); floor : voltage at the reference temperature that must be held
-    on the coldest expected day [V], shape (m,); level, level_error : the present level [V].
+    at the season's temperature [V], shape (m,); level, level_error : the present level [V].
     """
 
     x: np.ndarray
@@ -154,7 +154,7 @@ def look_ahead(
         floor = cutoff_v - response(cold, fit, settings.reference_c)
         freezing = ndtr((HINGE_C - cold) / max(season.sd, LEAST_SCATTER_C))
         slope = np.abs(fit.slope + freezing * fit.extra)
-        cold_sd = slope * np.hypot(settings.weather_share * season.sd, season.error(then))
+        cold_sd = slope * np.hypot(season.sd, season.error(then))
         if present is not None:
             floor = floor - present.shift(cold)
             cold_sd = np.hypot(cold_sd, present.doubt(cold))
