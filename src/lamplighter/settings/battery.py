@@ -126,6 +126,10 @@ class BatterySettings(Section):
     cold_margin_sd: float = setting(
         0.0, "sd", "How far below the season's mean a battery must hold; 0 is the end that lasts, more an earlier, colder day.", low=0
     )
+    warm_margin_sd: float = setting(
+        1.0, "sd", "How far the warmest of the days that make an end last lies above the season's mean.",
+        source="mean of the largest of four independent normal values is 1.03 sd; four weeks' fronts in ten days", low=0,
+    )  # fmt: skip
     weather_days: float = setting(
         5.0, "days", "Temperatures nearer than this are one piece of evidence of the season.",
         source="fronts pass within days; common practice, no source", low=0.1,

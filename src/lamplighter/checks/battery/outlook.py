@@ -10,12 +10,16 @@ from scipy.special import ndtr
 
 from lamplighter.checkins import DAY_S
 from lamplighter.checks.battery.observe import HINGE_C, Temperature, Track, response
-from lamplighter.checks.battery.present import aligned, present_response
+from lamplighter.checks.battery.present import Present, aligned, present_response, side_slope
 from lamplighter.checks.battery.season import LEAST_SCATTER_C, RECENT_D, Season, ordinary_bins
 from lamplighter.settings.battery import BatterySettings
 
 FIRST_STEP_D = 0.125
 STEP_GROWTH = 0.03
+
+
+RECENT_BINS = 30
+"""Bins over which the present fall is taken."""
 
 
 @cache
@@ -146,23 +150,56 @@ def look_ahead(
     weight = np.sqrt(size * max(span, 1e-6)) * np.exp(-age / memory) * mean(trust)
     level, pieces = present_level(track.time, volts, trust)
     ahead = days_ahead(settings.longest_days)
-    floor = np.full(len(ahead), cutoff_v)
-    cold_sd = np.zeros(len(ahead))
+    floor, cold_sd = np.full(len(ahead), cutoff_v), np.zeros(len(ahead))
     if season is not None and (fit.slope or fit.extra):
-        then = now + ahead * DAY_S
-        cold = season.at(then) - settings.cold_margin_sd * season.sd
-        floor = cutoff_v - response(cold, fit, settings.reference_c)
-        freezing = ndtr((HINGE_C - cold) / max(season.sd, LEAST_SCATTER_C))
-        slope = np.abs(fit.slope + freezing * fit.extra)
-        cold_sd = slope * np.hypot(season.sd, season.error(then))
-        if present is not None:
-            floor = floor - present.shift(cold)
-            cold_sd = np.hypot(cold_sd, present.doubt(cold))
+        fall = max(-side_slope(track.time[-RECENT_BINS:], volts[-RECENT_BINS:]), 0.0)
+        floor, cold_sd = lasting_floor(now + ahead * DAY_S, cutoff_v, fit, season, present, fall, settings)
     return Outlook(
         x=xs, volts=vs, weight=weight, noise=noise, x_now=x_now,
         start_known=start_known, ahead=ahead, floor=floor, level=level,
         level_error=float(noise / np.sqrt(pieces)), cutoff_v=cutoff_v, cold_sd=cold_sd,
     )  # fmt: skip
+
+
+def lasting_floor(
+    then: np.ndarray,
+    cutoff_v: float,
+    fit: Temperature,
+    season: Season,
+    present: Present | None,
+    fall: float,
+    settings: BatterySettings,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the voltage at the reference temperature under which an end lasts, and its standard deviation [V].
+
+    An end is the first of days that all lie below the cut-off: at the temperature of their season, and the warmest of
+    them too. A battery that falls fast is through in those days; one that falls by less than weather moves it lasts
+    until even a warm day no longer lifts it.
+
+    Parameters
+    ----------
+    then : array, shape (m,)
+        Instants ahead [s].
+    cutoff_v : float
+    fit : Temperature
+    season : Season
+    present : Present or None
+    fall : float
+        Present fall of the level [V/day].
+    settings : BatterySettings
+    """
+    felt = season.at(then) - settings.cold_margin_sd * season.sd
+    floor = cutoff_v - response(felt, fit, settings.reference_c)
+    freezing = ndtr((HINGE_C - felt) / max(season.sd, LEAST_SCATTER_C))
+    slope = np.abs(fit.slope + freezing * fit.extra)
+    doubt = slope * np.hypot(season.sd, season.error(then))
+    if present is not None:
+        floor = floor - present.shift(felt)
+        slope = np.abs(slope + present.slope)
+        doubt = np.hypot(doubt, present.doubt(felt))
+    half = 0.5 * settings.below_lasting_days
+    warm = np.interp(then + half * DAY_S, then, floor - settings.warm_margin_sd * slope * season.sd) + fall * half
+    return np.minimum(floor, warm), doubt
 
 
 def plain_days(track: Track, fit: Temperature, sigma: float, settings: BatterySettings) -> np.ndarray:
