@@ -10,7 +10,7 @@ import numpy as np
 from lamplighter.checkins import DAY_S
 from lamplighter.checks.battery.cells import CHEMISTRIES, UNKNOWN, Cell, cell_of, cells_in_series
 from lamplighter.checks.battery.measure import BatteryMeasures
-from lamplighter.checks.battery.observe import Temperature, Track, fit_temperature, response
+from lamplighter.checks.battery.observe import Temperature, Track, fit_temperature, pulse_drop, response
 from lamplighter.checks.battery.outlook import drain_use
 from lamplighter.checks.battery.prior import Drain, drain_of, q10_factor
 from lamplighter.checks.battery.season import RECENT_D, Season, fit_season, ordinary_bins
@@ -198,7 +198,7 @@ def actual_level(track: Track, fit: Temperature, season: Season | None, settings
     A cold spell alone does not end a battery for good: it must fail at the temperature of its season too.
     """
     usual = track.temperature if season is None else np.maximum(track.temperature, season.at(track.time))
-    return track.volts - track.drop + response(usual, fit, settings.reference_c)
+    return track.volts - pulse_drop(track, fit, settings) + response(usual, fit, settings.reference_c)
 
 
 def end_of(

@@ -60,7 +60,7 @@ def learn_class(kin: list[Battery], settings: BatterySettings) -> Class:
     ended = np.array([bool(np.isfinite(life.ended_at)) for _, life in lives])
     entered = np.array([life.use[0] * relative_drain(b, rate) for b, life in lives])
     prior = fleet_prior(use, ended, settings.min_completed_lives, entered)
-    curves = [scaled_curve(life) for _, life in done]
+    curves = [scaled_curve(b, life, settings) for b, life in done]
     shape = learn_shape(curves, "learned from this fleet") if len(done) >= settings.min_completed_lives else None
     ratios = [
         np.log(life.ended_use * b.drain.total_ua * 24.0 / (b.capacity_ah * 1e6))
@@ -75,11 +75,11 @@ def learn_class(kin: list[Battery], settings: BatterySettings) -> Class:
     return Class([shape] if shape else [], prior, rate, ratio, sd, len(done))
 
 
-def scaled_curve(life: Life) -> tuple[np.ndarray, np.ndarray]:
+def scaled_curve(battery: Battery, life: Life, settings: BatterySettings) -> tuple[np.ndarray, np.ndarray]:
     """Return a completed life as depth of discharge at its cut-off and voltage under load."""
     before = life.track.time <= life.ended_at
     depth = life.use[before] / max(life.ended_use, 1e-9)
-    volts = (life.track.volts - recent_drop(life.track))[before]
+    volts = (life.track.volts - recent_drop(life.track, battery.temperature, settings))[before]
     width = min(7, len(volts) - (len(volts) + 1) % 2)
     if width >= 3:
         padded = np.pad(volts, width // 2, mode="edge")

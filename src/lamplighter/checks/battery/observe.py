@@ -218,6 +218,13 @@ def make_track(raw: Raw, width: float) -> Track:
     )
 
 
+def pulse_drop(track: Track, fit: Temperature, settings: BatterySettings) -> np.ndarray:
+    """Return the drop under pulses [V], shape (n,): the low of a bin, less what its coldest hours may explain of it."""
+    felt = response(track.temperature, fit, settings.reference_c)
+    cold = felt - response(track.coldest, fit, settings.reference_c)
+    return np.maximum(track.drop - settings.temperature_doubt * np.abs(cold), 0.0)
+
+
 def observe(history: NodeHistory, settings: BatterySettings) -> tuple[Raw, Temperature, Track] | None:
     """Return a node's clean voltages, their response to temperature, and the track by bins; None without voltages."""
     time, volts, temperature = clean(history, settings)

@@ -9,7 +9,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from lamplighter.checkins import DAY_S
-from lamplighter.checks.battery.observe import HINGE_C, Temperature, Track, response
+from lamplighter.checks.battery.observe import HINGE_C, Temperature, Track, pulse_drop, response
 from lamplighter.checks.battery.present import Present, aligned, present_response, side_slope
 from lamplighter.checks.battery.season import LEAST_SCATTER_C, RECENT_D, Season, ordinary_bins
 from lamplighter.settings.battery import BatterySettings
@@ -122,7 +122,7 @@ def look_ahead(
     fit : Temperature
     season : Season or None
     """
-    drop, now, x_now = recent_drop(track), track.time[-1], before + float(x[-1])
+    drop, now, x_now = recent_drop(track, fit, settings), track.time[-1], before + float(x[-1])
     keep = ordinary_bins(track, fit, season, settings)
     if not keep.all():
         track, x = track.part(keep), x[keep]
@@ -225,7 +225,7 @@ def present_level(time: np.ndarray, volts: np.ndarray, trust: np.ndarray) -> tup
     return float(v[order][np.searchsorted(total, 0.5 * total[-1])]), float(max(w.sum(), 1.0))
 
 
-def recent_drop(track: Track) -> float:
+def recent_drop(track: Track, fit: Temperature, settings: BatterySettings) -> float:
     """Return the usual drop under pulses in the last month [V]."""
-    recent = track.time >= track.time[-1] - RECENT_D * DAY_S
-    return float(np.median(track.drop[recent]))
+    recent = slice(int(np.searchsorted(track.time, track.time[-1] - RECENT_D * DAY_S)), None)
+    return float(np.median(pulse_drop(track.part(recent), fit, settings)))
