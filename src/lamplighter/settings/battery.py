@@ -149,7 +149,7 @@ class BatterySettings(Section):
         source=_CALIBRATED, low=1e-5,
     )  # fmt: skip
     spread_known: float = setting(
-        0.55, "-", "Factor on the width of the forecast in log remaining time, for a battery whose start is known.",
+        0.48, "-", "Factor on the width of the forecast in log remaining time, for a battery whose start is known.",
         source=_CALIBRATED, low=0.2, high=5,
     )  # fmt: skip
     tipping_share: float = setting(
@@ -164,7 +164,7 @@ class BatterySettings(Section):
         source=_CALIBRATED, low=0.2, high=5,
     )  # fmt: skip
     spread_unknown: float = setting(
-        0.97, "-", "The same for a battery that was already in use when the record begins.", source=_CALIBRATED,
+        0.84, "-", "The same for a battery that was already in use when the record begins.", source=_CALIBRATED,
         low=0.2, high=5,
     )  # fmt: skip
     weight_curve: float = setting(

@@ -5,8 +5,8 @@ discharge, a decline that steepens, and a local trend shortened by what straight
 distributions are pooled linearly with the weights of the settings (0.30, 0.45, 0.25); each fit is trusted less the
 farther it reaches beyond the record that it is a fit to. What is known of the whole life besides the voltage (charge
 budget, lives of the class) then multiplies the pool in place of the uninformed prior of a life seen at a random moment,
-p(L) ~ 1/L^2. Last the distribution is widened or narrowed about its median by one factor in log remaining time: 0.55
-where the battery's start is known, 0.97 where it is not, a further 1.25 where the chemistry is not known, and 1.5 while
+p(L) ~ 1/L^2. Last the distribution is widened or narrowed about its median by one factor in log remaining time: 0.48
+where the battery's start is known, 0.84 where it is not, a further 1.25 where the chemistry is not known, and 1.5 while
 the voltage is flat and other knowledge carries the forecast; a few days are added for the weather that tips it.
 
 A voltage that has not fallen beyond its own scatter, or whose forecast is wide while most of the way to the cut-off is

@@ -148,7 +148,8 @@ def usual_range(temperature: np.ndarray, reach: int = 10) -> np.ndarray:
 
     A week at thirty below has another slope than all other days: it would bend the fit that they are judged by.
     """
-    cold, middle = np.quantile(temperature, (0.1, 0.5))
+    places = len(temperature) // 10, len(temperature) // 2
+    cold, middle = np.partition(temperature, places)[list(places)]
     odd = temperature < 2.0 * cold - middle - 1.0
     if not odd.any():
         return np.ones(len(temperature), bool)
