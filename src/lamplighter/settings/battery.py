@@ -124,7 +124,10 @@ class BatterySettings(Section):
         0.5, "share", "... by about this share of it.", source=_CALIBRATED, low=0.01, high=5
     )
     cold_margin_sd: float = setting(
-        0.0, "sd", "How far below the season's mean a battery must hold; 0 is the end that lasts, more an earlier, colder day.", low=0
+        0.0,
+        "sd",
+        "How far below the season's mean a battery must hold; 0 is the end that lasts, more an earlier, colder day.",
+        low=0,
     )
     warm_margin_sd: float = setting(
         1.0, "sd", "How far the warmest of the days that make an end last lies above the season's mean.",
@@ -151,6 +154,10 @@ class BatterySettings(Section):
     spread_known: float = setting(
         0.48, "-", "Factor on the width of the forecast in log remaining time, for a battery whose start is known.",
         source=_CALIBRATED, low=0.2, high=5,
+    )  # fmt: skip
+    spread_bound: float = setting(
+        1.15, "-", "A further factor for the bound that 95 % outlast: it lies in the early tail.", source=_CALIBRATED,
+        low=1, high=5,
     )  # fmt: skip
     tipping_share: float = setting(
         0.007, "share", "Standard deviation of the very day of the end, as a share of the record's length.",

@@ -121,7 +121,7 @@ def test_a_week_at_minus_thirty_does_not_move_the_date_up(curve, cutoff, chemist
 
 
 def test_a_winter_that_touches_the_cutoff_and_passes_ends_no_battery():
-    # Two alkaline cells half used: below their cut-off through the days of January and February, a little above it in summer.
+    # Two alkaline cells half used: below their cut-off in January and February, a little above it in summer.
     node = make_node(
         alkaline_pair, days=250, life=3_000.0, begin=0.6, battery_chemistry="alkaline"
     )  # fmt: skip

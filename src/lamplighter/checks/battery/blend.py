@@ -94,8 +94,8 @@ def with_priors(o: Outlook, ended: np.ndarray, priors: list[LifePrior]) -> np.nd
     return np.cumsum(weight / weight.sum())[:-1]
 
 
-def widened(q: np.ndarray, median: float, factor: float) -> np.ndarray:
-    """Return quantiles moved from the median by a factor in log time."""
+def widened(q: np.ndarray, median: float, factor: np.ndarray) -> np.ndarray:
+    """Return quantiles moved from the median by factors in log time."""
     return median * (np.maximum(q, 1e-3) / median) ** factor if median > 0 else q
 
 
@@ -179,9 +179,9 @@ def forecast(
         methods[prior.method] = tuple(quantiles(o.ahead, alone)[1:].tolist())
     mixed = with_priors(o, voltage, priors)
     q = quantiles(o.ahead, mixed)
-    q = tipped(
-        widened(q, q[2], spread_of(o, flat, chemistry_known, settings)), settings.tipping_share * (o.x[-1] - o.x[0])
-    )
+    # The early tail, of which the bound is made, is heavier than the middle of the distribution.
+    spread = spread_of(o, flat, chemistry_known, settings) * np.array([settings.spread_bound, 1.0, 1.0, 1.0])
+    q = tipped(widened(q, q[2], spread), settings.tipping_share * (o.x[-1] - o.x[0]))
     q = np.maximum(q, 0.0)  # it is alive today
     if flat and not priors:
         return Forecast(np.nan, np.nan, np.nan, float(q[0]), "voltage still flat", True, methods, weights)

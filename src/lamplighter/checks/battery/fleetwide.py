@@ -10,7 +10,7 @@ import numpy as np
 from lamplighter.checkins import DAY_S
 from lamplighter.checks.battery.cells import CHEMISTRIES, UNKNOWN, Cell, cell_of, cells_in_series
 from lamplighter.checks.battery.measure import BatteryMeasures
-from lamplighter.checks.battery.observe import Temperature, Track, fit_temperature, pulse_drop, response
+from lamplighter.checks.battery.observe import Temperature, Track, fit_temperature, pulse_drop, readjusted, response
 from lamplighter.checks.battery.outlook import drain_use
 from lamplighter.checks.battery.prior import Drain, drain_of, q10_factor
 from lamplighter.checks.battery.season import RECENT_D, Season, fit_season, ordinary_bins
@@ -178,12 +178,6 @@ def with_ambient(
         own = response(felt, fits[node], settings.reference_c)
         tracks[node] = replace(track, temperature=felt, coldest=np.interp(when, days, cold), volts=track.volts - own)
     return tracks, fits
-
-
-def readjusted(track: Track, own: Temperature, fit: Temperature, settings: BatterySettings) -> Track:
-    """Return the track adjusted with another response to temperature than its own."""
-    before = response(track.temperature, own, settings.reference_c)
-    return replace(track, volts=track.volts + before - response(track.temperature, fit, settings.reference_c))
 
 
 def actual_low(track: Track, fit: Temperature, settings: BatterySettings) -> np.ndarray:
