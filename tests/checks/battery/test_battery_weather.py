@@ -10,7 +10,8 @@ from scipy.stats import truncnorm
 
 from lamplighter.checks.battery.estimators import above_zero, steepening
 from lamplighter.checks.battery.fleetwide import first_held
-from lamplighter.checks.battery.observe import Temperature, Track, usual_range
+from lamplighter.checks.battery.observe import Temperature, Track, pulse_drop, usual_range
+from lamplighter.checks.battery.outlook import lasting_floor
 from lamplighter.checks.battery.present import aligned, present_response
 from lamplighter.checks.battery.season import fit_season, ordinary_bins
 from lamplighter.settings.battery import BatterySettings
@@ -176,6 +177,27 @@ def test_the_last_weeks_own_response_to_temperature_is_found_with_its_error():
         "not carried on beyond its range"
     )
     assert found.doubt(np.array([found.middle - 20.0])) > found.doubt(np.array([found.middle - 5.0]))
+
+
+def test_what_cold_hours_explain_of_a_low_is_no_drop_under_pulses():
+    track = replace(track_of(np.zeros(4)), coldest=np.full(4, -8.0), drop=np.array([0.0, 0.004, 0.02, 0.1]))
+    # 4 mV/degC over eight degrees of night, of which a quarter is in doubt: 8 mV.
+    found = pulse_drop(track, Temperature(0.004), SETTINGS)
+    assert found == pytest.approx([0.0, 0.0, 0.012, 0.092])
+    assert (pulse_drop(track, Temperature(), SETTINGS) == track.drop).all()
+
+
+def test_a_slow_fall_ends_when_a_warm_day_no_longer_lifts_it_and_a_fast_one_at_once():
+    time = START + (np.arange(730) + 0.5) * DAY
+    rng = np.random.default_rng(7_140)
+    season = fit_season(track_of(10.0 + rng.normal(0, 4.0, 730)), SETTINGS)
+    fit, then = Temperature(0.005), time[-1] + np.arange(1.0, 60.0) * DAY
+    slow, _ = lasting_floor(then, 2.0, fit, season, None, 0.0, SETTINGS)
+    fast, doubt = lasting_floor(then, 2.0, fit, season, None, 0.05, SETTINGS)
+    # At 10 degC a battery of 5 mV/degC reads 50 mV less than at 20 degC; a warm day has one sd of 4 degC more.
+    assert fast[:40] == pytest.approx(np.full(40, 2.05), abs=0.006)
+    assert fast[:40] - slow[:40] == pytest.approx(np.full(40, 0.02), abs=0.003)
+    assert doubt[:40] == pytest.approx(np.full(40, 0.02), abs=0.003)
 
 
 # --- silence ----------------------------------------------------------------------------------------------------
