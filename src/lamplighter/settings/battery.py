@@ -106,6 +106,9 @@ class BatterySettings(Section):
     below_hold_days: float = setting(
         4.0, "days", "Voltage must stay under the cut-off this long to have ended the battery.", low=0
     )
+    below_lasting_days: float = setting(
+        10.0, "days", "... and when it goes on sending, this long: a front or a cold week alone ends no battery.", low=0
+    )
     last_stretch: float = setting(
         0.25, "share", "In this last share of the way to the cut-off, readings or check-ins that fail end the battery.",
         low=0, high=1,
@@ -113,12 +116,31 @@ class BatterySettings(Section):
     collapse_share: float = setting(
         0.3, "share", "Days with fewer than this share of the usual check-ins count as failing.", low=0, high=1
     )
+    response_days: float = setting(
+        60.0, "days", "The response to temperature of so many last days may differ from that of the whole record: inner "
+        "resistance grows toward a battery's end.", low=10,
+    )  # fmt: skip
+    response_growth: float = setting(
+        0.5, "share", "... by about this share of it.", source=_CALIBRATED, low=0.01, high=5
+    )
     cold_margin_sd: float = setting(
-        0.25, "sd", "How many standard deviations below the season's mean the coldest expected day lies.", low=0
+        0.0,
+        "sd",
+        "How far below the season's mean a battery must hold; 0 is the end that lasts, more an earlier, colder day.",
+        low=0,
     )
-    season_min_days: float = setting(
-        365.0, "days", "With temperature known this long, the forecast follows the node's own seasons.", low=180
-    )
+    warm_margin_sd: float = setting(
+        1.0, "sd", "How far the warmest of the days that make an end last lies above the season's mean.",
+        source="mean of the largest of four independent normal values is 1.03 sd; four weeks' fronts in ten days", low=0,
+    )  # fmt: skip
+    weather_days: float = setting(
+        5.0, "days", "Temperatures nearer than this are one piece of evidence of the season.",
+        source="fronts pass within days; common practice, no source", low=0.1,
+    )  # fmt: skip
+    season_swing_c: float = setting(
+        10.0, "degC", "Usual size of each wave of the yearly temperature; what a short record does not show of it is doubt.",
+        source="half the range of monthly means is 5 to 20 degC in temperate climates; from memory", low=0.1,
+    )  # fmt: skip
 
     # The forecast
     evidence_bins: float = setting(
@@ -130,8 +152,12 @@ class BatterySettings(Section):
         source=_CALIBRATED, low=1e-5,
     )  # fmt: skip
     spread_known: float = setting(
-        0.6, "-", "Factor on the width of the forecast in log remaining time, for a battery whose start is known.",
+        0.48, "-", "Factor on the width of the forecast in log remaining time, for a battery whose start is known.",
         source=_CALIBRATED, low=0.2, high=5,
+    )  # fmt: skip
+    spread_bound: float = setting(
+        1.15, "-", "A further factor for the bound that 95 % outlast: it lies in the early tail.", source=_CALIBRATED,
+        low=1, high=5,
     )  # fmt: skip
     tipping_share: float = setting(
         0.007, "share", "Standard deviation of the very day of the end, as a share of the record's length.",
@@ -145,7 +171,7 @@ class BatterySettings(Section):
         source=_CALIBRATED, low=0.2, high=5,
     )  # fmt: skip
     spread_unknown: float = setting(
-        1.1, "-", "The same for a battery that was already in use when the record begins.", source=_CALIBRATED,
+        0.84, "-", "The same for a battery that was already in use when the record begins.", source=_CALIBRATED,
         low=0.2, high=5,
     )  # fmt: skip
     weight_curve: float = setting(
@@ -176,6 +202,10 @@ class BatterySettings(Section):
     uninformative_ratio: float = setting(
         8.0, "-", "A forecast whose late date lies this many times farther than the early one is no date; only a bound is given.",
         low=2,
+    )  # fmt: skip
+    uninformative_days: float = setting(
+        4.0, "days", "... an early date nearer than this counts as this: the ratio of days to hours is no lack of knowledge.",
+        source="no visit is planned to the day; common practice, no source", low=0,
     )  # fmt: skip
     fall_sigma: float = setting(
         2.0, "-", "A voltage has fallen when it lost this many times its own scatter over the record.", low=0.5

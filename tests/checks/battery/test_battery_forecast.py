@@ -393,3 +393,25 @@ def test_an_entry_of_nothing_at_all_still_gives_an_answer():
     node = make_node(alkaline_pair, life=330, begin=0.3)
     node.entry = RegisterEntry(node="n1")
     assert judged(node).facts["n1"]["eol_not_before"] is not None
+
+
+def test_a_first_month_without_a_register_gives_no_sure_date():
+    """Against the end at the cut-off that was assumed: that it is assumed is said beside the date."""
+    held, bound = [], []
+    for seed in range(7_200, 7_290):
+        rng = np.random.default_rng(seed)
+        curve = (thionyl, alkaline_pair)[seed % 2]
+        life, begin, days = rng.uniform(150, 900), rng.uniform(0.3, 0.9), rng.uniform(10, 30)
+        node = make_node(curve, days=days, life=life, begin=begin, seed=seed, noise=0.003, season=10.0)
+        node.entry = RegisterEntry(node="n1")
+        facts = judged(node).facts["n1"]
+        left = end_day(curve, facts["battery_cutoff_v"], life, begin) - days
+        if not left > 0 or facts.get("battery_ended"):
+            continue
+        p10, _, p90, first = ((facts[k] or np.nan) for k in ("eol_p10", "eol_p50", "eol_p90", "eol_not_before"))
+        bound.append((first - node.time[-1]) / DAY <= left)
+        if np.isfinite(p10):
+            held.append(p10 <= node.time[-1] + left * DAY <= p90)
+    assert len(bound) > 70
+    assert np.mean(bound) >= 0.95
+    assert np.mean(held) >= 0.75, f"{sum(held)} of {len(held)}"

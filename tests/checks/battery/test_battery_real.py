@@ -60,6 +60,9 @@ def test_no_mote_was_given_a_new_battery(mote, thermometer):
     assert measured(mote_node(mote, thermometer)).swaps == ()
 
 
+DAYS = range(4, 11)
+
+
 def stands(thermometer: bool, leads: range) -> list[tuple[float, dict]]:
     out = []
     for mote in CROSSED:
@@ -73,13 +76,17 @@ def stands(thermometer: bool, leads: range) -> list[tuple[float, dict]]:
 
 @pytest.mark.parametrize("thermometer", [False, True])
 def test_four_to_ten_days_before_most_ends_lie_between_the_dates(thermometer):
-    told = stands(thermometer, range(4, 11))
+    told = stands(thermometer, DAYS)
     dated = [(lead, f["left"]) for lead, f in told if f["eol_p50"] is not None]
     held = [left["eol_p10"] <= lead <= left["eol_p90"] for lead, left in dated]
     assert len(dated) >= 0.85 * len(told)
-    assert np.mean(held) >= 0.7
-    error = np.median([abs(left["eol_p50"] / lead - 1) for lead, left in dated])
-    assert error < 0.4
+    assert np.mean(held) >= 0.9
+    error = np.array([abs(left["eol_p50"] / lead - 1) for lead, left in dated])
+    assert np.median(error) < 0.25
+    assert np.mean(error <= 0.3) >= 0.75
+    near = {day: np.mean([e <= 0.3 for (lead, _), e in zip(dated, error, strict=True) if lead == day]) for day in DAYS}
+    # Four and six days before, an outage with its step in the voltage is still to come, or has just been.
+    assert {day: share for day, share in near.items() if share < (0.6 if day in (4, 6) else 0.8)} == {}
 
 
 def test_the_forecast_beats_a_straight_line_by_far():

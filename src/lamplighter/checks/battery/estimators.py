@@ -6,7 +6,7 @@ Every estimator returns P(ended by) at the days ahead, shape (m,), never falling
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.special import ndtr
@@ -41,10 +41,11 @@ class Shape:
     level_sd: float
     scale_sd: float
 
-    @property
-    def middle(self) -> float:
-        """Volts at three tenths of the discharge, about which a fit scales the curve."""
-        return float(np.interp(0.3, self.depth, self.volts))
+    middle: float = field(init=False)
+    """Volts at three tenths of the discharge, about which a fit scales the curve."""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "middle", float(np.interp(0.3, self.depth, self.volts)))
 
     def at(self, depth: np.ndarray) -> np.ndarray:
         """Volts at a depth of discharge; beyond the end the last slope goes on."""
@@ -228,7 +229,7 @@ def ridge_line(
 def knee_estimate(o: Outlook, settings: BatterySettings, points: int = 14) -> Estimate:
     """Fit a decline that steepens: v = a - b t - c exp(t / tau), t counted from now, for many tau.
 
-    Knows no chemistry. The present fall and its growth are free but may not be negative; tau runs from 2 % of the
+    Knows no chemistry. The present fall and its growth are free but may not be negative; tau runs from 3 % of the
     record to twice the record, weighted by Student likelihood.
     """
     t = o.x - o.x_now
@@ -236,41 +237,61 @@ def knee_estimate(o: Outlook, settings: BatterySettings, points: int = 14) -> Es
     taus = np.geomspace(0.03, 2.0, points) * span
     w = evidence_weights(o, settings)
     focus = w * np.exp(t / (0.6 * span))
-    focus = focus / focus.sum() * w.sum()
-    sigma = scatter(o, settings)
-    ended, logs = [], []
-    for tau in taus:
-        path, sd, chi2 = steepening(t, o.volts, focus / sigma**2, o.ahead, tau, span, abs(o.level))
-        z = (o.floor - path) / np.hypot(sd, growing_error(o, settings))
-        ended.append(never_falling(ndtr(z)))
-        logs.append(float(student(np.array(chi2), w.sum())))
-    log = np.array(logs)
+    focus = focus / focus.sum() * w.sum() / scatter(o, settings) ** 2
+    path, sd, chi2 = steepening(t, o.volts, focus, o.ahead, taus, span, abs(o.level))
+    ended = never_falling(ndtr((o.floor - path) / np.hypot(sd, growing_error(o, settings))))
+    log = student(chi2, w.sum())
     weight = np.exp(log - log.max())
     evidence = float(log.max() + np.log(weight.mean()))
-    pooled = never_falling(weight @ np.array(ended) / weight.sum())
+    pooled = never_falling(weight @ ended / weight.sum())
     return Estimate("steepening", pooled, evidence, trust=reach_trust(o, pooled))
 
 
-def steepening(t, v, w, ahead, tau, span, volts):
-    """Fit one tau; return the path ahead, its standard deviation [V], and chi2."""
-    grow = lambda s: np.expm1(np.minimum(s / tau, 30.0))  # noqa: E731
-    basis = np.stack([np.ones_like(t), -t / span, -grow(t)], axis=1)
-    front = np.stack([np.ones_like(ahead), -ahead / span, -grow(ahead)], axis=1)
-    loose = np.diag([1e-9, 1.0, 1.0]) / (0.15 * volts) ** 2
-    use = np.array([True, True, True])
-    for _ in range(3):
-        b = basis[:, use]
-        gram = b.T @ (b * w[:, None]) + loose[np.ix_(use, use)]
-        beta = np.linalg.solve(gram, b.T @ (w * v))
-        negative = (beta < 0) & (np.flatnonzero(use) > 0)
-        if not negative.any():
-            break
-        use[np.flatnonzero(use)[negative]] = False
-    r = v - b @ beta
+def steepening(
+    t: np.ndarray, v: np.ndarray, w: np.ndarray, ahead: np.ndarray, taus: np.ndarray, span: float, volts: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Fit each of k tau; return paths ahead and their standard deviations [V], shape (k, m), and chi2, shape (k,).
+
+    The growth of the fall is not negative, but no growth seen is not none to come: its posterior mean is taken, which
+    is above zero by what the record cannot tell, and not its mode, which would carry on a straight line for ever.
+    """
+    basis, front = steepening_basis(t, taus, span), steepening_basis(ahead, taus, span)
+    weighted = basis * w[:, None]
+    gram = basis.transpose(0, 2, 1) @ weighted + np.diag([1e-9, 1.0, 1.0]) / (0.15 * volts) ** 2
+    target = v @ weighted
+    beta = np.linalg.solve(gram, target[:, :, None])[:, :, 0]
+    rising = beta[:, 1] < 0
+    if rising.any():
+        # A battery does not rise: these fits go without their slope.
+        front[rising, :, 1] = gram[rising, 1, :] = gram[rising, :, 1] = target[rising, 1] = 0.0
+        gram[rising, 1, 1] = 1.0
+        beta = np.linalg.solve(gram, target[:, :, None])[:, :, 0]
     cov = np.linalg.inv(gram)
-    f = front[:, use]
-    sd = np.sqrt(np.einsum("ij,jk,ik->i", f, cov, f))
-    return f @ beta, sd, float((r * r) @ w)
+    growth, spare = beta[:, 2], cov[:, 2, 2]
+    mean, variance = above_zero(growth, np.sqrt(spare))
+    lean = cov[:, :, 2] / spare[:, None]
+    tilt = np.einsum("kmi,ki->km", front, lean)
+    sd = np.einsum("kmi,kmi->km", front @ cov, front) + tilt**2 * (variance - spare)[:, None]
+    path = np.einsum("kmi,ki->km", front, beta + lean * (mean - growth)[:, None])
+    most_likely = beta + lean * (np.maximum(growth, 0.0) - growth)[:, None]
+    r = v - np.einsum("kni,ki->kn", basis, most_likely)
+    return path, np.sqrt(np.maximum(sd, 0.0)), (r * r) @ w
+
+
+def steepening_basis(t: np.ndarray, taus: np.ndarray, span: float) -> np.ndarray:
+    """Return the columns of level, fall and its growth at times from now, shape (k, n, 3)."""
+    out = np.empty((len(taus), len(t), 3))
+    out[:, :, 0] = 1.0
+    out[:, :, 1] = -t / span
+    out[:, :, 2] = -np.expm1(np.minimum(t / taus[:, None], 30.0))
+    return out
+
+
+def above_zero(mean: np.ndarray, sd: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return means and variances of normal variables that are known to be above zero."""
+    z = np.maximum(mean / sd, -8.0)
+    hazard = np.exp(-0.5 * z * z) / np.sqrt(2.0 * np.pi) / ndtr(z)
+    return sd * (z + hazard), sd * sd * np.maximum(1.0 - hazard * (z + hazard), 1e-6)
 
 
 # --- local trend ------------------------------------------------------------------------------------------------
@@ -292,7 +313,7 @@ def trend_estimate(o: Outlook, settings: BatterySettings) -> Estimate:
         recent = o.x >= o.x[-1] - window
         x, v = o.x[recent], o.volts[recent]
         slope, error = pair_slope(x, v, scatter(o, settings))
-        under = np.flatnonzero(o.level + slope * o.ahead < o.floor)
+        under = np.flatnonzero(o.level + slope * (o.ahead + o.x_now - o.x[-1]) < o.floor)
         if slope < -2.0 * error and len(under):
             break
     else:

@@ -12,9 +12,10 @@ from lamplighter.checkins import DAY_S
 from lamplighter.checks.base import Share, one_by_one
 from lamplighter.checks.battery.cells import CHEMISTRIES, UNKNOWN, Cell, cell_of, cells_in_series
 from lamplighter.checks.battery.measure import BatteryMeasures
-from lamplighter.checks.battery.observe import Temperature, Track, fit_temperature, response
-from lamplighter.checks.battery.outlook import RECENT_D, drain_use
+from lamplighter.checks.battery.observe import Temperature, Track, fit_temperature, pulse_drop, readjusted, response
+from lamplighter.checks.battery.outlook import drain_use
 from lamplighter.checks.battery.prior import Drain, drain_of, q10_factor
+from lamplighter.checks.battery.season import RECENT_D, Season, fit_season, ordinary_bins
 from lamplighter.fleet import RegisterEntry
 from lamplighter.settings.battery import BatterySettings
 from lamplighter.spool import Packed, Spool
@@ -54,6 +55,7 @@ class Battery:
     cutoff_v: float
     cutoff_origin: str
     temperature: Temperature
+    season: Season | None
     track: Track
     rate: np.ndarray
     drain: Drain | None
@@ -135,6 +137,9 @@ def shrink(values: np.ndarray, errors: np.ndarray, default: float, spread: float
     return (own * np.where(known, values, 0.0) + mean / spread**2) / (own + 1.0 / spread**2)
 
 
+HALF_DAY_S, HELD_SHARE = 0.5 * DAY_S, 0.85
+"""A state holds when it is that of this share of the bins: one warm day among weeks does not undo an end."""
+
 Weather = tuple[np.ndarray, np.ndarray, np.ndarray]
 """Days since 1970-01-01, and the fleet's mean and coldest temperature on them [degC]."""
 
@@ -184,60 +189,61 @@ def lent_weather(
     return lent
 
 
-def readjusted(track: Track, own: Temperature, fit: Temperature, settings: BatterySettings) -> Track:
-    """Return the track adjusted with another response to temperature than its own."""
-    before = response(track.temperature, own, settings.reference_c)
-    return replace(track, volts=track.volts + before - response(track.temperature, fit, settings.reference_c))
-
-
 def actual_low(track: Track, fit: Temperature, settings: BatterySettings) -> np.ndarray:
     """Return the voltage under load at the cold end of each bin [V], shape (n,)."""
     cold = np.where(np.isfinite(track.coldest), track.coldest, track.temperature)
     return track.volts - track.drop + response(cold, fit, settings.reference_c)
 
 
-def actual_level(track: Track, fit: Temperature, settings: BatterySettings) -> np.ndarray:
-    """Return the voltage under load at the warmer of each bin's temperature and its weeks' [V], shape (n,).
+def actual_level(track: Track, fit: Temperature, season: Season | None, settings: BatterySettings) -> np.ndarray:
+    """Return the voltage under load at the warmer of each bin's temperature and its season's [V], shape (n,).
 
     A cold spell alone does not end a battery for good: it must fail at the temperature of its season too.
     """
-    usual = np.maximum(track.temperature, smoothed(track.temperature, track.time))
-    return track.volts - track.drop + response(usual, fit, settings.reference_c)
-
-
-def smoothed(values: np.ndarray, time: np.ndarray, days: float = 28.0) -> np.ndarray:
-    """Return the centred moving mean over some days, shorter at the ends; values without a gap, shape (n,)."""
-    half = 0.5 * days * DAY_S
-    total = np.concatenate([[0.0], np.cumsum(values)])
-    low, high = np.searchsorted(time, time - half), np.searchsorted(time, time + half, side="right")
-    return (total[high] - total[low]) / np.maximum(high - low, 1)
+    usual = track.temperature if season is None else np.maximum(track.temperature, season.at(track.time))
+    return track.volts - pulse_drop(track, fit, settings) + response(usual, fit, settings.reference_c)
 
 
 def end_of(
-    track: Track, invalid: np.ndarray, fit: Temperature, cutoff_v: float, settings: BatterySettings
+    track: Track,
+    invalid: np.ndarray,
+    fit: Temperature,
+    season: Season | None,
+    cutoff_v: float,
+    settings: BatterySettings,
 ) -> tuple[float, str]:
     """Return when a battery ended [s] and by what: the first of three; NaN and nothing when it has not.
 
     voltage: under the cut-off; readings: most of them invalid; check-ins: most of them failing. The last two count only
     in the last stretch of the voltage, and each must last for days, so that one cold night ends no battery for good.
     """
-    low = actual_level(track, fit, settings)
-    ends = [(first_held(track.time, low < cutoff_v, settings.below_hold_days), "voltage")]
+    low = actual_level(track, fit, season, settings)
+    plain = ordinary_bins(track, fit, season, settings)
+    held = settings.below_hold_days, settings.below_lasting_days
+    ends = [(first_held(track.time[plain], (low < cutoff_v)[plain], *held), "voltage")]
     near = low < cutoff_v + settings.last_stretch * max(float(np.max(low)) - cutoff_v, 0.0)
     few = track.count < settings.collapse_share * np.median(track.count)
     few[-1] = False  # the last bin is not over yet
-    ends.append((first_held(track.time, near & (invalid > 0.5), settings.below_hold_days), "readings"))
-    ends.append((first_held(track.time, near & few, settings.below_hold_days), "check-ins"))
+    ends.append((first_held(track.time, near & (invalid > 0.5), *held), "readings"))
+    ends.append((first_held(track.time, near & few, *held), "check-ins"))
     ends = [e for e in ends if np.isfinite(e[0])]
     return min(ends) if ends else (float("nan"), "")
 
 
-def first_held(time: np.ndarray, below: np.ndarray, hold_days: float) -> float:
-    """Return the first instant from which a state holds for most of the following time span; NaN when never."""
-    for i in np.flatnonzero(below):
-        ahead = (time >= time[i]) & (time <= time[i] + (hold_days + 1.5) * DAY_S)
-        lasts = time[ahead][-1] - time[i] >= hold_days * DAY_S
-        if lasts and below[ahead].mean() >= 0.75:
+def first_held(time: np.ndarray, below: np.ndarray, hold_days: float, lasting_days: float) -> float:
+    """Return the first instant from which a state holds; NaN when never.
+
+    It must be seen for ``hold_days``, and for as much of ``lasting_days`` as the record goes on: a node that falls
+    silent soon after has ended, one that comes back above its cut-off has not.
+    """
+    places = np.flatnonzero(below)
+    if not len(places):
+        return float("nan")
+    least = HELD_SHARE * hold_days * DAY_S / float(np.median(np.diff(time))) if len(time) > 1 else 1.0
+    for i in places:
+        near, far = np.searchsorted(time, time[i] + np.array([hold_days, lasting_days]) * DAY_S + HALF_DAY_S, "right")
+        seen = time[near - 1] - time[i] >= (hold_days - 0.5) * DAY_S or near < len(time)
+        if seen and near - i >= least and below[i:near].mean() >= HELD_SHARE and below[i:far].mean() >= HELD_SHARE:
             return float(time[i])
     return float("nan")
 
@@ -247,6 +253,7 @@ def lives_of(
     measures: BatteryMeasures,
     track: Track,
     fit: Temperature,
+    season: Season | None,
     cutoff_v: float,
     share: float,
     settings: BatterySettings,
@@ -262,7 +269,7 @@ def lives_of(
         known = bool(np.isfinite(start))
         use = drain_use(part, measures.rate[inside], share)
         use = use + ((part.time[0] - start) / DAY_S if known else 0.0)
-        at, by = end_of(part, measures.invalid[inside], fit, cutoff_v, settings)
+        at, by = end_of(part, measures.invalid[inside], fit, season, cutoff_v, settings)
         ended_use = float(np.interp(at, part.time, use)) if np.isfinite(at) else float(use[-1])
         begin = start if known else float(part.time[0])
         out.append(Life(node, begin, known, origin, part, use, at, ended_use, by))
@@ -372,7 +379,9 @@ def battery_of(settings: BatterySettings, told: Told) -> Battery:
     warmth = float(np.nanmean(track.temperature)) if np.isfinite(track.temperature).any() else np.nan
     drain = drain_for(entry, cell, capacity, rate, warmth, settings)
     share = drain.check_in_share if drain else DEFAULT_CHECK_IN_SHARE
-    lives = lives_of(told.node, m, track, told.fit, cutoff, share, settings)
+    season = fit_season(track, settings)
+    lives = lives_of(told.node, m, track, told.fit, season, cutoff, share, settings)
     return Battery(
-        told.node, entry, cell, told.group, fresh, cutoff, origin, told.fit, track, m.rate, drain, capacity, lives
-    )
+        told.node, entry, cell, told.group, fresh, cutoff, origin, told.fit, season, track, m.rate, drain, capacity,
+        lives,
+    )  # fmt: skip

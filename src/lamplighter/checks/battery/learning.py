@@ -10,8 +10,9 @@ import numpy as np
 from lamplighter.checkins import DAY_S
 from lamplighter.checks.battery.estimators import Shape
 from lamplighter.checks.battery.fleetwide import DEFAULT_CHECK_IN_SHARE, Battery, Life
-from lamplighter.checks.battery.outlook import RECENT_D, recent_drop
+from lamplighter.checks.battery.outlook import recent_drop
 from lamplighter.checks.battery.prior import LifePrior, budget_prior, fleet_prior
+from lamplighter.checks.battery.season import RECENT_D
 from lamplighter.checks.battery.shapes import learn_shape
 from lamplighter.settings.battery import BatterySettings
 
@@ -68,7 +69,7 @@ class Lives:
     curves: list[tuple[np.ndarray, np.ndarray]] = field(default_factory=list)
     ratios: list[float] = field(default_factory=list)
 
-    def add(self, b: Battery, life: Life, relative: float) -> None:
+    def add(self, b: Battery, life: Life, relative: float, settings: BatterySettings) -> None:
         """Count a life in."""
         ended = bool(np.isfinite(life.ended_at))
         self.use.append(life.ended_use * relative)
@@ -76,7 +77,7 @@ class Lives:
         self.entered.append(life.use[0] * relative)
         if not ended:
             return
-        self.curves.append(scaled_curve(life))
+        self.curves.append(scaled_curve(b, life, settings))
         if b.drain is not None and b.drain.total_ua > 0 and (b.capacity_ah or 0.0) > 0 and life.ended_use > 0:
             self.ratios.append(np.log(life.ended_use * b.drain.total_ua * 24.0 / (b.capacity_ah * 1e6)))
 
@@ -89,7 +90,7 @@ def learn_class(kin: Kin, settings: BatterySettings) -> Class:
     for b in kin:
         for life in b.lives:
             if life.start_known:
-                lives.add(b, life, relative_drain(b, rate))
+                lives.add(b, life, relative_drain(b, rate), settings)
     completed, ratios = len(lives.curves), lives.ratios
     if not completed:
         return Class(rate=rate)
@@ -106,11 +107,11 @@ def learn_class(kin: Kin, settings: BatterySettings) -> Class:
     return Class([shape] if shape else [], prior, rate, ratio, sd, completed)
 
 
-def scaled_curve(life: Life) -> tuple[np.ndarray, np.ndarray]:
+def scaled_curve(battery: Battery, life: Life, settings: BatterySettings) -> tuple[np.ndarray, np.ndarray]:
     """Return a completed life as depth of discharge at its cut-off and voltage under load."""
     before = life.track.time <= life.ended_at
     depth = life.use[before] / max(life.ended_use, 1e-9)
-    volts = (life.track.volts - recent_drop(life.track))[before]
+    volts = (life.track.volts - recent_drop(life.track, battery.temperature, settings))[before]
     width = min(7, len(volts) - (len(volts) + 1) % 2)
     if width >= 3:
         padded = np.pad(volts, width // 2, mode="edge")

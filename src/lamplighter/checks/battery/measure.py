@@ -8,7 +8,7 @@ import numpy as np
 
 from lamplighter.checkins import BAD, DAY_S, NodeHistory, day_of
 from lamplighter.checks.battery.lives import Swap, find_swaps, merge_swaps
-from lamplighter.checks.battery.observe import Temperature, Track, observe
+from lamplighter.checks.battery.observe import Temperature, Track, observe, readjusted
 from lamplighter.settings import Settings
 from lamplighter.stats.order import ranked_within, stretches
 
@@ -70,13 +70,13 @@ def measure(history: NodeHistory, settings: Settings) -> BatteryMeasures:
     seen = observe(history, settings.battery)
     if seen is None:
         return NOTHING
-    raw, fit, track = seen
+    raw, track, fit = seen.raw, seen.track, seen.usual
     logged = [w.time for w in history.worklog if w.action == "battery replaced"]
     swaps = merge_swaps(
         find_swaps(raw, track, settings.battery), logged, history.entry.battery_installed, settings.battery
     )
     return BatteryMeasures(
-        track=track,
+        track=readjusted(track, seen.every, fit, settings.battery),
         temperature=fit,
         rate=check_in_rate(history, track),
         invalid=invalid_share(history, track),

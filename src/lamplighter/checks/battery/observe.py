@@ -7,7 +7,7 @@ noise explains, is the drop under pulses (or at the cold end of the day where no
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -39,8 +39,7 @@ class Track:
 
     time : mean instant of the bin's check-ins [s]; volts : level at the reference temperature [V];
     temperature, coldest : mean and 10th percentile [degC]; count : check-ins with a voltage;
-    drop : low percentile below the level beyond noise [V]; swing : 10th to 90th percentile [V];
-    deep : how far the bin is below any temperature the fit knows [degC].
+    drop : low percentile below the level beyond noise [V]; swing : 10th to 90th percentile [V].
     """
 
     time: np.ndarray
@@ -145,22 +144,54 @@ def high_passed(values: np.ndarray, width: int) -> np.ndarray:
     return values - (total[high] - total[low]) / (high - low)
 
 
+def usual_range(temperature: np.ndarray, reach: int = 10) -> np.ndarray:
+    """Return whether bins, and those within ``reach`` of them, are no colder than the cold of the record doubled.
+
+    A week at thirty below has another slope than all other days: it would bend the fit that they are judged by.
+    """
+    places = len(temperature) // 10, len(temperature) // 2
+    cold, middle = np.partition(temperature, places)[list(places)]
+    odd = temperature < 2.0 * cold - middle - 1.0
+    if not odd.any():
+        return np.ones(len(temperature), bool)
+    total = np.concatenate([[0], np.cumsum(odd)])
+    i = np.arange(len(odd))
+    return total[np.minimum(i + reach + 1, len(odd))] == total[np.maximum(i - reach, 0)]
+
+
 def fit_temperature(time: np.ndarray, volts: np.ndarray, temperature: np.ndarray) -> Temperature:
+    """Fit the response of voltage to temperature in the usual range of the record; see :func:`fit_temperatures`."""
+    return fit_temperatures(time, volts, temperature)[0]
+
+
+def fit_temperatures(time: np.ndarray, volts: np.ndarray, temperature: np.ndarray) -> tuple[Temperature, Temperature]:
     """Fit the response of voltage to temperature on quarter-day means, free of slow decline.
 
-    Both are taken less their five-day moving mean, so that decline and season drop out; large residuals (swaps,
-    glitches) are clipped. Errors allow for neighbours in time being alike.
+    Both are taken less their five-day moving mean, so that decline and season drop out. The first fit is that of the
+    usual range, by which discharge is told; the second has the record's odd cold in it, which it flattens best.
     """
     if not np.isfinite(temperature).all() or len(time) < 40:
-        return Temperature()
+        return Temperature(), Temperature()
     _, size = stretches(np.floor(time / (DAY_S / 4)))
     n, group = len(size), np.repeat(np.arange(len(size)), size)
     if n < 24:
-        return Temperature()
+        return Temperature(), Temperature()
     features = np.stack([temperature, np.minimum(temperature, HINGE_C)])
-    x = np.stack([high_passed(bin_means(group, n, f), 21) for f in features])
+    means = [bin_means(group, n, f) for f in features]
+    x = np.stack([high_passed(f, 21) for f in means])
     y = high_passed(bin_means(group, n, volts), 21)
-    use = np.array([x[0].std() > 0.3, x[1].std() > 0.5 and (features[1] < HINGE_C - 2).mean() > 0.01])
+    freezes = bool((features[1] < HINGE_C - 2).mean() > 0.01)
+    every = bent_line(x, y, freezes)
+    plain = usual_range(means[0])
+    return (every if plain.all() else bent_line(x * plain, y * plain, freezes)), every
+
+
+def bent_line(x: np.ndarray, y: np.ndarray, freezes: bool) -> Temperature:
+    """Fit y to the rows of x, temperature and its part below freezing; large residuals (swaps, glitches) are clipped.
+
+    Errors allow for neighbours in time being alike.
+    """
+    use = np.array([x[0].std() > 0.3, x[1].std() > 0.5 and freezes])
     if not use[0]:
         return Temperature()
     x = x[use]
@@ -168,7 +199,7 @@ def fit_temperature(time: np.ndarray, volts: np.ndarray, temperature: np.ndarray
     target = y
     for _ in range(4):
         gram = x @ x.T
-        beta = np.linalg.solve(gram + 1e-9 * np.eye(len(x)) * n, x @ target)
+        beta = np.linalg.solve(gram + 1e-9 * np.eye(len(x)) * len(y), x @ target)
         residual = y - beta @ x
         limit = 3.0 * 1.4826 * np.median(np.abs(residual)) + 1e-6
         target = beta @ x + np.clip(residual, -limit, limit)
@@ -202,13 +233,41 @@ def make_track(raw: Raw, width: float) -> Track:
     )
 
 
-def observe(history: NodeHistory, settings: BatterySettings) -> tuple[Raw, Temperature, Track] | None:
-    """Return a node's clean voltages, their response to temperature, and the track by bins; None without voltages."""
+def pulse_drop(track: Track, fit: Temperature, settings: BatterySettings) -> np.ndarray:
+    """Return the drop under pulses [V], shape (n,): the low of a bin, less what its coldest hours may explain of it."""
+    felt = response(track.temperature, fit, settings.reference_c)
+    cold = felt - response(track.coldest, fit, settings.reference_c)
+    return np.maximum(track.drop - settings.temperature_doubt * np.abs(cold), 0.0)
+
+
+def readjusted(track: Track, before: Temperature, after: Temperature, settings: BatterySettings) -> Track:
+    """Return the track adjusted with another response to temperature than before."""
+    if before is after:
+        return track
+    felt = response(track.temperature, before, settings.reference_c)
+    return replace(track, volts=track.volts + felt - response(track.temperature, after, settings.reference_c))
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """Clean voltages of one node and its track by bins, both adjusted with ``every``, its response in all weather.
+
+    ``usual`` is its response in the usual range of the record, by which discharge is told.
+    """
+
+    raw: Raw
+    track: Track
+    every: Temperature
+    usual: Temperature
+
+
+def observe(history: NodeHistory, settings: BatterySettings) -> Seen | None:
+    """Return what is seen of a node's battery; None without voltages."""
     time, volts, temperature = clean(history, settings)
     if not len(time):
         return None
-    fit = fit_temperature(time, volts, temperature)
-    adjusted = volts - response(temperature, fit, settings.reference_c)
+    usual, every = fit_temperatures(time, volts, temperature)
+    adjusted = volts - response(temperature, every, settings.reference_c)
     raw = Raw(time, volts, temperature, adjusted, quick_noise(adjusted))
     short = time[-1] - time[0] < settings.fine_below_days * DAY_S
-    return raw, fit, make_track(raw, DAY_S / 4 if short else DAY_S)
+    return Seen(raw, make_track(raw, DAY_S / 4 if short else DAY_S), every, usual)

@@ -6,15 +6,20 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
+from scipy.special import ndtr
 
 from lamplighter.checkins import DAY_S
-from lamplighter.checks.battery.observe import Temperature, Track, response
+from lamplighter.checks.battery.observe import HINGE_C, Temperature, Track, pulse_drop, response
+from lamplighter.checks.battery.present import Present, aligned, present_response, side_slope
+from lamplighter.checks.battery.season import LEAST_SCATTER_C, RECENT_D, Season, ordinary_bins
 from lamplighter.settings.battery import BatterySettings
 
-YEAR_D = 365.25
 FIRST_STEP_D = 0.125
 STEP_GROWTH = 0.03
-RECENT_D = 30.0
+
+
+RECENT_BINS = 30
+"""Bins over which the present fall is taken."""
 
 
 @cache
@@ -34,7 +39,7 @@ class Outlook:
     volts : level under load at the reference temperature [V]; weight : days of evidence in the bin, the old
     discounted; noise : scatter of the daily level [V]; x_now : use up to now; start_known : whether x counts from a
     fresh battery; ahead : days from now, shape (m,); floor : voltage at the reference temperature that must be held
-    on the coldest expected day [V], shape (m,); level, level_error : the present level [V].
+    at the season's temperature [V], shape (m,); level, level_error : the present level [V].
     """
 
     x: np.ndarray
@@ -48,37 +53,7 @@ class Outlook:
     level: float
     level_error: float
     cutoff_v: float
-    cold_sd: float
-
-
-@dataclass(frozen=True, slots=True)
-class Season:
-    """Expected temperature of a day and its scatter: a yearly wave through daily means, or the last month's mean."""
-
-    mean: float
-    cosine: float
-    sine: float
-    sd: float
-
-    def at(self, time: np.ndarray) -> np.ndarray:
-        """Return the expected temperature [degC] at instants [s]."""
-        phase = 2 * np.pi * (np.asarray(time) / DAY_S / YEAR_D)
-        return self.mean + self.cosine * np.cos(phase) + self.sine * np.sin(phase)
-
-
-def fit_season(track: Track, settings: BatterySettings) -> Season | None:
-    """Fit the season of the temperature; the last month's mean when less than a year is known; None without any."""
-    good = np.isfinite(track.temperature)
-    if good.sum() < 4:
-        return None
-    time, cold = track.time[good], track.temperature[good]
-    if time[-1] - time[0] < settings.season_min_days * DAY_S:
-        recent = cold[time > time[-1] - RECENT_D * DAY_S]
-        return Season(float(np.median(recent)), 0.0, 0.0, float(np.std(recent)))
-    phase = 2 * np.pi * (time / DAY_S / YEAR_D)
-    basis = np.stack([np.ones_like(phase), np.cos(phase), np.sin(phase)], axis=1)
-    beta, *_ = np.linalg.lstsq(basis, cold, rcond=None)
-    return Season(*map(float, beta), float(np.std(cold - basis @ beta)))
+    cold_sd: np.ndarray
 
 
 def drain_use(track: Track, rate: np.ndarray, check_in_share: float) -> np.ndarray:
@@ -147,14 +122,22 @@ def look_ahead(
     fit : Temperature
     season : Season or None
     """
-    drop = recent_drop(track)
+    drop, now, x_now = recent_drop(track, fit, settings), track.time[-1], before + float(x[-1])
+    keep = ordinary_bins(track, fit, season, settings)
+    if not keep.all():
+        track, x = track.part(keep), x[keep]
     if not np.isfinite(track.temperature).any() and np.median(np.diff(track.time)) < 0.6 * DAY_S:
         keep = nightly(track)
         if len(keep) >= 3:
             track, x = track.part(keep), x[keep]
     volts = track.volts - drop
+    present = present_response(track, fit, settings)
+    if present is not None:
+        fade = np.exp(-(((track.time[-1] - track.time) / DAY_S / settings.response_days) ** 2))
+        volts = volts - present.shift(track.temperature) * fade
     steps = np.diff(volts)
     noise = float(1.4826 * np.median(np.abs(steps - np.median(steps))) / np.sqrt(2)) if len(steps) else 0.0
+    volts = aligned(track.time, volts, noise)
     group = thin(x)
     n = group.max() + 1
     size = np.bincount(group, minlength=n)
@@ -167,19 +150,56 @@ def look_ahead(
     weight = np.sqrt(size * max(span, 1e-6)) * np.exp(-age / memory) * mean(trust)
     level, pieces = present_level(track.time, volts, trust)
     ahead = days_ahead(settings.longest_days)
-    now = track.time[-1]
-    floor = np.full(len(ahead), cutoff_v)
-    cold_sd = 0.0
+    floor, cold_sd = np.full(len(ahead), cutoff_v), np.zeros(len(ahead))
     if season is not None and (fit.slope or fit.extra):
-        cold = season.at(now + ahead * DAY_S) - settings.cold_margin_sd * season.sd
-        floor = cutoff_v - response(cold, fit, settings.reference_c)
-        slope = abs(fit.slope + (fit.extra if np.median(cold) < 0 else 0.0))
-        cold_sd = slope * season.sd
+        fall = max(-side_slope(track.time[-RECENT_BINS:], volts[-RECENT_BINS:]), 0.0)
+        floor, cold_sd = lasting_floor(now + ahead * DAY_S, cutoff_v, fit, season, present, fall, settings)
     return Outlook(
-        x=xs, volts=vs, weight=weight, noise=noise, x_now=float(xs[-1]) if len(xs) == 1 else float(before + x[-1]),
+        x=xs, volts=vs, weight=weight, noise=noise, x_now=x_now,
         start_known=start_known, ahead=ahead, floor=floor, level=level,
         level_error=float(noise / np.sqrt(pieces)), cutoff_v=cutoff_v, cold_sd=cold_sd,
     )  # fmt: skip
+
+
+def lasting_floor(
+    then: np.ndarray,
+    cutoff_v: float,
+    fit: Temperature,
+    season: Season,
+    present: Present | None,
+    fall: float,
+    settings: BatterySettings,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the voltage at the reference temperature under which an end lasts, and its standard deviation [V].
+
+    An end is the first of days that all lie below the cut-off: at the temperature of their season, and the warmest of
+    them too. A battery that falls fast is through in those days; one that falls by less than weather moves it lasts
+    until even a warm day no longer lifts it.
+
+    Parameters
+    ----------
+    then : array, shape (m,)
+        Instants ahead [s].
+    cutoff_v : float
+    fit : Temperature
+    season : Season
+    present : Present or None
+    fall : float
+        Present fall of the level [V/day].
+    settings : BatterySettings
+    """
+    felt = season.at(then) - settings.cold_margin_sd * season.sd
+    floor = cutoff_v - response(felt, fit, settings.reference_c)
+    freezing = ndtr((HINGE_C - felt) / max(season.sd, LEAST_SCATTER_C))
+    slope = np.abs(fit.slope + freezing * fit.extra)
+    doubt = slope * np.hypot(season.sd, season.error(then))
+    if present is not None:
+        floor = floor - present.shift(felt)
+        slope = np.abs(slope + present.slope)
+        doubt = np.hypot(doubt, present.doubt(felt))
+    half = 0.5 * settings.below_lasting_days
+    warm = np.interp(then + half * DAY_S, then, floor - settings.warm_margin_sd * slope * season.sd) + fall * half
+    return np.minimum(floor, warm), doubt
 
 
 def plain_days(track: Track, fit: Temperature, sigma: float, settings: BatterySettings) -> np.ndarray:
@@ -205,7 +225,7 @@ def present_level(time: np.ndarray, volts: np.ndarray, trust: np.ndarray) -> tup
     return float(v[order][np.searchsorted(total, 0.5 * total[-1])]), float(max(w.sum(), 1.0))
 
 
-def recent_drop(track: Track) -> float:
+def recent_drop(track: Track, fit: Temperature, settings: BatterySettings) -> float:
     """Return the usual drop under pulses in the last month [V]."""
-    recent = track.time >= track.time[-1] - RECENT_D * DAY_S
-    return float(np.median(track.drop[recent]))
+    recent = slice(int(np.searchsorted(track.time, track.time[-1] - RECENT_D * DAY_S)), None)
+    return float(np.median(pulse_drop(track.part(recent), fit, settings)))

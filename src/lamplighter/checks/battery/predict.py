@@ -12,7 +12,8 @@ from lamplighter.checks.battery.blend import Forecast, forecast
 from lamplighter.checks.battery.cells import UNKNOWN
 from lamplighter.checks.battery.fleetwide import Battery, Life, actual_level
 from lamplighter.checks.battery.learning import Class, priors_for
-from lamplighter.checks.battery.outlook import Outlook, fit_season, look_ahead
+from lamplighter.checks.battery.outlook import Outlook, look_ahead
+from lamplighter.checks.battery.season import ordinary_bins
 from lamplighter.checks.battery.shapes import shapes_for
 from lamplighter.settings.battery import BatterySettings
 
@@ -43,7 +44,6 @@ def predict(battery: Battery, known: Class, settings: BatterySettings) -> Predic
         return Prediction(life, now, life.ended_at, life.ended_by)
     if len(life.track) < MIN_BINS or life.track.time[-1] - life.track.time[0] < settings.min_days * DAY_S:
         return None
-    season = fit_season(battery.track, settings)
     before = float(life.use[0]) if life.start_known else 0.0
     o = look_ahead(
         life.track,
@@ -52,7 +52,7 @@ def predict(battery: Battery, known: Class, settings: BatterySettings) -> Predic
         life.start_known,
         battery.cutoff_v,
         battery.temperature,
-        season,
+        battery.season,
         settings,
     )
     fresh = max(battery.fresh_v, float(np.max(life.track.volts)))
@@ -69,10 +69,11 @@ def predict(battery: Battery, known: Class, settings: BatterySettings) -> Predic
 
 
 def still_low(battery: Battery, life: Life, settings: BatterySettings) -> bool:
-    """Whether the voltage is still about the cut-off; a battery that recovered with warmer days is forecast on."""
-    low = actual_level(life.track, battery.temperature, settings)
-    recent = life.track.time >= life.track.time[-1] - 3 * DAY_S
-    return bool(np.median(low[recent]) < battery.cutoff_v + 0.1 * max(battery.fresh_v - battery.cutoff_v, 0.0))
+    """Whether the voltage is still below the cut-off; a battery that recovered with warmer days is forecast on."""
+    low = actual_level(life.track, battery.temperature, battery.season, settings)
+    plain = ordinary_bins(life.track, battery.temperature, battery.season, settings)
+    time, low = life.track.time[plain], low[plain]
+    return bool(np.median(low[time >= time[-1] - settings.below_hold_days * DAY_S]) < battery.cutoff_v)
 
 
 def fan(p: Prediction, battery: Battery, steps: int = 24) -> dict[str, Any] | None:
