@@ -100,10 +100,10 @@ def lent_temperature(time: np.ndarray, volts: np.ndarray, reading: np.ndarray, s
     if credible.sum() < max(0.5 * len(reading), 40):
         return nothing
     celsius = filled(time, np.where(credible, reading, np.nan))
-    bins, group = np.unique(np.floor(time / (DAY_S / 4)).astype(np.int64), return_inverse=True)
-    if len(bins) < 24:
+    _, size = stretches(np.floor(time / (DAY_S / 4)))
+    if len(size) < 24:
         return nothing
-    x, y = (high_passed(bin_means(group, len(bins), v), 21) for v in (celsius, volts))
+    x, y = (high_passed(bin_means(size, v), 21) for v in (celsius, volts))
     if x.std() < 0.3 or y.std() <= 0 or (x @ y) <= 0:
         return nothing
     return celsius if (x @ y) ** 2 / ((x @ x) * (y @ y)) >= settings.reading_explains else nothing
@@ -128,9 +128,9 @@ def quick_noise(volts: np.ndarray) -> float:
     return max(float(1.4826 * quantile(steps, 0.5) / np.sqrt(2)), min(rounding, float(np.std(volts))))
 
 
-def bin_means(group: np.ndarray, n: int, values: np.ndarray) -> np.ndarray:
-    """Return the mean of values in each of ``n`` groups."""
-    return np.bincount(group, weights=values, minlength=n) / np.maximum(np.bincount(group, minlength=n), 1)
+def bin_means(size: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """Return the mean of the values in consecutive bins of these sizes, none empty."""
+    return np.add.reduceat(values, np.cumsum(size) - size) / size
 
 
 def high_passed(values: np.ndarray, width: int) -> np.ndarray:
@@ -173,13 +173,12 @@ def fit_temperatures(time: np.ndarray, volts: np.ndarray, temperature: np.ndarra
     if not np.isfinite(temperature).all() or len(time) < 40:
         return Temperature(), Temperature()
     _, size = stretches(np.floor(time / (DAY_S / 4)))
-    n, group = len(size), np.repeat(np.arange(len(size)), size)
-    if n < 24:
+    if len(size) < 24:
         return Temperature(), Temperature()
     features = np.stack([temperature, np.minimum(temperature, HINGE_C)])
-    means = [bin_means(group, n, f) for f in features]
+    means = [bin_means(size, f) for f in features]
     x = np.stack([high_passed(f, 21) for f in means])
-    y = high_passed(bin_means(group, n, volts), 21)
+    y = high_passed(bin_means(size, volts), 21)
     freezes = bool((features[1] < HINGE_C - 2).mean() > 0.01)
     every = bent_line(x, y, freezes)
     plain = usual_range(means[0])
@@ -213,17 +212,16 @@ def bent_line(x: np.ndarray, y: np.ndarray, freezes: bool) -> Temperature:
 def make_track(raw: Raw, width: float) -> Track:
     """Summarise a node's voltages by bins of ``width`` seconds."""
     _, size = stretches(np.floor(raw.time / width))
-    n, group = len(size), np.repeat(np.arange(len(size)), size)
     low, high = known_quantiles(raw.adjusted, size, (0.1, 0.9))
-    level = bin_means(group, n, np.clip(raw.adjusted, low[group], high[group]))
+    level = bin_means(size, np.clip(raw.adjusted, np.repeat(low, size), np.repeat(high, size)))
     seen = np.isfinite(raw.temperature)
-    cold = np.full(n, np.nan)
-    mean_t = np.full(n, np.nan)
+    cold = np.full(len(size), np.nan)
+    mean_t = np.full(len(size), np.nan)
     if seen.any():
         cold = known_quantiles(raw.temperature, size, (0.1,))[0]
-        mean_t = bin_means(group, n, np.nan_to_num(raw.temperature))
+        mean_t = bin_means(size, np.nan_to_num(raw.temperature))
     return Track(
-        time=bin_means(group, n, raw.time - raw.time[0]) + raw.time[0],
+        time=bin_means(size, raw.time - raw.time[0]) + raw.time[0],
         volts=level,
         temperature=mean_t,
         coldest=cold,
