@@ -103,14 +103,19 @@ def candidates(spacing: np.ndarray, stated_s: float | None) -> np.ndarray:
         if not len(logs) or crowd.max() < least or len(found) == MOST_STATES:
             break
         first, size = int(starts[np.argmax(crowd)]), int(crowd.max())
-        middle = float(np.median(logs[first : first + size]))
+        middle = middle_of(logs[first : first + size])
         inside = np.abs(logs - middle) <= NEAR
         if not found or keeps_to(np.abs(raw - middle) <= NEAR):
-            found.append(float(np.median(logs[inside])))
+            found.append(middle_of(logs[inside]))
         logs = logs[~inside & (np.abs(logs - middle) > 1e-12)]
     if stated_s and (not found or np.min(np.abs(np.array(found) - math.log(stated_s))) > NEAR):
         found.append(math.log(stated_s))
     return np.exp(np.sort(found))
+
+
+def middle_of(ordered: np.ndarray) -> float:
+    """Median of values in order."""
+    return float(ordered[(len(ordered) - 1) // 2] + ordered[len(ordered) // 2]) / 2
 
 
 def keeps_to(member: np.ndarray) -> bool:

@@ -15,6 +15,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from lamplighter.checkins import DAY_S
 from lamplighter.checks.battery.observe import Raw, Track
 from lamplighter.settings.battery import BatterySettings
+from lamplighter.stats.order import quantile
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,7 +38,7 @@ def find_swaps(raw: Raw, track: Track, settings: BatterySettings) -> list[Swap]:
     warm = np.isfinite(track.temperature).any()
     threshold = rise_threshold(rise, track.volts, settings) * (1.0 if warm else settings.swap_blind_factor)
     contrast = contrasts(raw.adjusted, CONTRAST)
-    usual = 1.4826 * float(np.median(np.abs(contrast))) if len(contrast) else np.inf
+    usual = 1.4826 * quantile(np.abs(contrast), 0.5) if len(contrast) else np.inf
     swaps: list[Swap] = []
     for i in local_peaks(rise, threshold, width):
         swap = sharpened(raw, track, i, float(rise[i]), contrast, max(usual, raw.noise / 2), settings)

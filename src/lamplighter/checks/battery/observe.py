@@ -79,8 +79,9 @@ def response(temperature: np.ndarray, fit: Temperature, reference: float) -> np.
 def clean(history: NodeHistory, settings: BatterySettings) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return times, voltages and temperatures of the check-ins that carry a credible voltage."""
     volts = history.battery_v
-    level = np.nanmedian(volts) if np.isfinite(volts).any() else np.nan
-    keep = np.isfinite(volts) & (volts > 0.1 * level) & (volts < 3.0 * level)
+    known = np.isfinite(volts)
+    level = quantile(volts[known], 0.5) if known.any() else np.nan
+    keep = known & (volts > 0.1 * level) & (volts < 3.0 * level)
     temperature = history.temperature_c[keep]
     credible = (temperature >= settings.temperature_low_c) & (temperature <= settings.temperature_high_c)
     temperature = np.where(credible, temperature, np.nan)

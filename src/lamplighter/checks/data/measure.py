@@ -11,6 +11,7 @@ from lamplighter.checkins import BAD, DAY_S, NodeHistory
 from lamplighter.checks.data.identity import Split, find_split
 from lamplighter.checks.data.scale import ScaleStep, find_scale_step
 from lamplighter.settings import Settings
+from lamplighter.stats.order import quantile
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,7 +93,7 @@ def low_battery(history: NodeHistory, share: float) -> np.ndarray:
     if len(volts) == 0:
         return np.zeros(len(history), dtype=bool)
     cutoff = history.entry.cutoff_v
-    return history.battery_v < (cutoff if cutoff is not None else share * float(np.quantile(volts, 0.9)))
+    return history.battery_v < (cutoff if cutoff is not None else share * quantile(volts, 0.9))
 
 
 def outside_range(history: NodeHistory, recent: np.ndarray, slack_pct: float) -> tuple[float, float, float]:
@@ -107,4 +108,4 @@ def outside_range(history: NodeHistory, recent: np.ndarray, slack_pct: float) ->
     beyond = np.maximum(now - 100, -now)
     far = beyond > slack_pct
     middle = float(np.median(beyond[far])) if far.any() else 0.0
-    return float(far.mean()), middle, float(np.nanquantile(share, 0.999))
+    return float(far.mean()), middle, quantile(share[np.isfinite(share)], 0.999)

@@ -11,7 +11,7 @@ from lamplighter.checkins import DAY_S, NodeHistory, day_of
 from lamplighter.settings import Settings
 from lamplighter.settings.radio import RadioSettings
 from lamplighter.stats.changes import Explanation, Scales, explain
-from lamplighter.stats.order import quantiles_within, stretches
+from lamplighter.stats.order import quantile, quantiles_within, stretches
 
 YEAR_D = 365.25
 RESETS = ("antenna changed", "moved")
@@ -118,7 +118,7 @@ def daily_pattern(time: np.ndarray, rssi: np.ndarray) -> np.ndarray:
     A day of which only the nights arrived must not look weaker than the others.
     """
     hour = np.floor(time / 3600).astype(np.int64) % 24
-    middle = float(np.median(rssi))
+    middle = quantile(rssi, 0.5)
     near = np.clip(rssi, middle - 15, middle + 15)
     count = np.bincount(hour, minlength=24)
     mean = np.bincount(hour, weights=near, minlength=24) / np.maximum(count, 1)
