@@ -9,7 +9,7 @@ agree, and going on from any schedule near the best one (Dueck, J. Comput. Phys.
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -35,6 +35,8 @@ class Draft:
     ----------
     price : list of array, shape (n_jobs, n_slots)
         Cost of each job of a site in each slot besides the trip [money]; infinite where it must not be.
+    leave : list of array, shape (n_jobs,)
+        What leaving each job of a site costs [money].
     slots : list of int array, shape (n_jobs,)
         Slot of each job, -1 where it is left.
     room : array, shape (n_slots,)
@@ -44,20 +46,17 @@ class Draft:
     sites: Sequence[SiteProblem]
     slot_day: np.ndarray
     price: list[np.ndarray]
+    leave: list[np.ndarray]
     slots: list[np.ndarray]
     room: np.ndarray
 
     def trips(self, k: int) -> list[int]:
         """Return the slots in which a site is visited, in order."""
-        return np.unique(self.slots[k][self.slots[k] >= 0]).tolist()
+        return sorted({*self.slots[k].tolist()} - {-1})
 
     def hours(self, k: int, jobs: np.ndarray | int) -> float:
         """Return how long some jobs of a site take [h]."""
         return float(self.sites[k].hours[jobs].sum())
-
-    def leave(self, k: int) -> np.ndarray:
-        """Return what leaving each job of a site costs [money]."""
-        return np.minimum(self.sites[k].skip, UNSERVED)
 
     def cost(self) -> float:
         """Return what the schedule costs [money]."""
@@ -65,7 +64,7 @@ class Draft:
         for k, site in enumerate(self.sites):
             done = np.flatnonzero(self.slots[k] >= 0)
             total += float(self.price[k][done, self.slots[k][done]].sum()) + site.trip * len(self.trips(k))
-            total += float(self.leave(k)[self.slots[k] < 0].sum())
+            total += float(self.leave[k][self.slots[k] < 0].sum())
         return total
 
     def without(self, some: Collection[int]) -> Draft:
@@ -75,7 +74,7 @@ class Draft:
             for t in self.trips(k):
                 room[t] += self.sites[k].trip_hours + self.hours(k, slots[k] == t)
             slots[k][:] = -1
-        return Draft(self.sites, self.slot_day, self.price, slots, room)
+        return replace(self, slots=slots, room=room)
 
 
 def draft_of(
@@ -83,7 +82,8 @@ def draft_of(
 ) -> Draft:
     """Take up a schedule that fits."""
     price = [np.where(s.late_cost < NEVER, s.late_cost, np.inf)[:, slot_day] for s in sites]
-    draft = Draft(sites, slot_day, price, [s.copy() for s in slots], slot_hours.astype(float))
+    leave = [np.minimum(s.skip, UNSERVED) for s in sites]
+    draft = Draft(sites, slot_day, price, leave, [s.copy() for s in slots], slot_hours.astype(float))
     for k in range(len(sites)):
         for t in draft.trips(k):
             draft.room[t] -= sites[k].trip_hours + draft.hours(k, slots[k] == t)
@@ -174,12 +174,12 @@ def improve(draft: Draft, among: Sequence[int]) -> None:
 
 def move_job(draft: Draft, k: int, i: int) -> bool:
     """Move one job to the slot where it costs least, its own trip or a new one, or leave it; say whether that helps."""
-    site, slot, leave = draft.sites[k], int(draft.slots[k][i]), float(draft.leave(k)[i])
-    trips = draft.trips(k)
-    cost, need = draft.price[k][i] + site.trip, np.full(len(draft.room), site.trip_hours + site.hours[i])
-    cost[trips] -= site.trip
-    need[trips] -= site.trip_hours
-    cost[need > draft.room + 1e-9] = np.inf
+    site, slot, leave = draft.sites[k], int(draft.slots[k][i]), float(draft.leave[k][i])
+    trips, hours = draft.trips(k), float(site.hours[i])
+    cost = draft.price[k][i] + site.trip
+    cost[draft.room < site.trip_hours + hours - 1e-9] = np.inf
+    for t in trips:
+        cost[t] = draft.price[k][i, t] if draft.room[t] >= hours - 1e-9 else np.inf
     now, alone = leave, False
     if slot >= 0:
         alone = int((draft.slots[k] == slot).sum()) == 1
@@ -189,9 +189,9 @@ def move_job(draft: Draft, k: int, i: int) -> bool:
     if min(float(cost[best]), leave) >= now - GAIN:
         return False
     if slot >= 0:
-        draft.room[slot] += site.hours[i] + (site.trip_hours if alone else 0.0)
+        draft.room[slot] += hours + (site.trip_hours if alone else 0.0)
     if cost[best] <= leave:
-        draft.room[best] -= need[best]
+        draft.room[best] -= hours + (0.0 if best in trips else site.trip_hours)
         draft.slots[k][i] = best
     else:
         draft.slots[k][i] = -1
