@@ -10,6 +10,8 @@ import pytest
 
 from lamplighter import InputError
 from lamplighter.intake import read_exports
+from lamplighter.intake.read import made_ahead
+from lamplighter.intake.text import TextStream, blocks_of
 from tests.intake.helpers import PLAIN, assert_sound, read, rows_of, settings_of
 
 
@@ -286,6 +288,44 @@ def test_small_blocks_read_like_large_ones(tmp_path):
     assert rows_of(small) == rows_of(large)
     assert small.rejects.equals(large.rejects)
     assert int(large.rejects["line"].iloc[0]) == 2 * len(lines) + 3
+
+
+@pytest.mark.parametrize(
+    "heading",
+    [
+        '"node","time","reading"',
+        'Preamble of "one" word\n"node","time","reading"',
+        'He said "so\nnode,time,reading',
+    ],
+)
+@pytest.mark.parametrize("block_mb", [32.0, 0.001])
+def test_quotation_marks_in_the_headings_alone_change_nothing(tmp_path, heading, block_mb):
+    rows = [f"A,2026-01-{d:02d}T{h:02d}:00:00Z,{d + h}" for d in range(1, 29) for h in range(24)]
+    body = "\n".join([*rows, "A,never,1"]) + "\n"
+    got = read(tmp_path, f"{heading}\n{body}", intake={"block_mb": block_mb})
+    assert got.table["reading"].tolist() == [float(r.rsplit(",", 1)[1]) for r in rows]
+    assert got.rejects["line"].tolist() == [heading.count("\n") + 1 + len(rows) + 1]
+
+
+def test_lines_after_headings_in_quotation_marks_are_read_without_looking_for_any():
+    text = b'"node","time"\n' + b"A,2026-01-01T00:00:00Z\n" * 100
+    blocks = list(blocks_of(TextStream(io.BytesIO(text), "utf-8"), 10**6, 100))
+    assert [(b.line, b.quoted, b.line_ends) for b in blocks] == [(1, True, 1), (2, False, 100)]
+    assert b"".join(b.data for b in blocks) == text
+
+
+def test_items_made_ahead_come_in_order_and_errors_where_they_were_made():
+    def some(most):
+        yield from range(most)
+        raise ValueError("broke off")
+
+    ahead = made_ahead(k for k in range(100))
+    assert [next(ahead), next(ahead)] == [0, 1]
+    ahead.close()
+    broken = made_ahead(some(2))
+    assert [next(broken), next(broken)] == [0, 1]
+    with pytest.raises(ValueError, match="broke off"):
+        next(broken)
 
 
 def test_an_unknown_encoding_is_refused(tmp_path):
