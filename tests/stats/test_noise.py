@@ -1,0 +1,67 @@
+"""Noise with a memory: transforms that whiten it, and quantiles of mixtures, against NumPy and SciPy."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+
+from lamplighter.stats.noise import BLOCK, mixture_below, mixture_density, mixture_interval, whitener
+
+
+@pytest.mark.parametrize("n", [2, BLOCK - 1, BLOCK, BLOCK + 1, 5 * BLOCK + 3])
+def test_whitening_makes_the_identity_of_the_correlation_matrix(n):
+    rng = np.random.default_rng(n)
+    t = np.cumsum(rng.uniform(0.2, 3.0, n))
+    weight = rng.uniform(0.3, 1.0, n)
+    white = whitener(t, weight, np.array([0.7, 5.0, 40.0]), (0.0, 0.6, 0.99))
+    turned = white.whiten(np.eye(n))
+    for tau, share, log_det, one in zip(white.tau, white.share, white.log_det, turned, strict=True):
+        # Exponential memory of the slow share, the rest on the diagonal, by the definition.
+        r = share * np.exp(-np.abs(t[:, None] - t) / tau) + (1 - share) * np.diag(1 / weight)
+        assert one @ r @ one.T == pytest.approx(np.eye(n), abs=1e-8)
+        assert np.allclose(one, np.tril(one))
+        assert log_det == pytest.approx(np.linalg.slogdet(r)[1])
+
+
+def test_candidates_are_whitened_as_any_column_is():
+    white = whitener(np.arange(50.0))
+    assert white.steps.white[:, :, 7] == pytest.approx(white.whiten((np.arange(50.0) >= 7)[:, None] * 1.0)[:, :, 0])
+    assert white.steps.squares[:, 7] == pytest.approx((white.steps.white[:, :, 7] ** 2).sum(axis=1))
+    assert np.array_equal(white.bends.rows, white.bends.white.transpose(0, 2, 1))
+    assert white.whiten(np.zeros((50, 0))).shape == (len(white.tau), 50, 0)
+
+
+MIXTURE = st.lists(
+    st.tuples(st.floats(-50, 50), st.floats(1e-3, 30), st.floats(0.01, 1.0)), min_size=1, max_size=12
+).map(lambda rows: np.array(rows).T)
+
+
+@given(MIXTURE, st.floats(2, 200), st.sampled_from([0.5, 0.8, 0.95]))
+def test_the_ends_of_an_interval_leave_equal_tails(parts, freedom, confidence):
+    centre, scale, weight = parts[0], parts[1], parts[2] / parts[2].sum()
+    low, high = mixture_interval(centre, scale, weight, freedom, confidence)
+    tail = (1 - confidence) / 2
+    below = [float(weight @ stats.t.cdf((x - centre) / scale, freedom)) for x in (low, high)]
+    assert below == pytest.approx([tail, 1 - tail], abs=1e-4)
+
+
+def test_the_interval_of_one_part_is_that_of_its_distribution():
+    found = mixture_interval(np.array([3.0]), np.array([2.0]), np.array([1.0]), 7.0, 0.95)
+    assert found == pytest.approx(stats.t.interval(0.95, 7, loc=3.0, scale=2.0), rel=1e-6)
+
+
+def test_parts_without_a_scale_are_steps_of_the_distribution():
+    centre, scale, weight = np.array([-1.0, 4.0]), np.zeros(2), np.array([0.5, 0.5])
+    low, high = mixture_interval(centre, scale, weight, 10.0, 0.9)
+    assert (low, high) == pytest.approx((-1.0, 4.0), abs=1e-5)
+
+
+def test_the_density_is_the_slope_of_the_distribution():
+    rng = np.random.default_rng(3)
+    centre, scale, weight = rng.normal(size=5), rng.uniform(0.2, 2, 5), rng.dirichlet(np.ones(5))
+    x, h = np.linspace(-4, 4, 9), 1e-6
+    slope = mixture_below(x + h, centre, scale, weight, 9.0) - mixture_below(x - h, centre, scale, weight, 9.0)
+    assert mixture_density(x, centre, scale, weight, 9.0) == pytest.approx(slope / (2 * h), rel=1e-5)
