@@ -81,6 +81,13 @@ class BatterySettings(Section):
     swap_memory_days: float = setting(
         14.0, "days", "A level is new when the voltage did not reach it in so many days before.", low=7
     )
+    swap_level_share: float = setting(
+        0.85,
+        "share",
+        "A swap leads to at least this share of the highest usual voltage: a worn battery that recovers does not.",
+        low=0,
+        high=1,
+    )
     swap_certain_share: float = setting(
         0.08,
         "share",

@@ -137,6 +137,8 @@ def shrink(values: np.ndarray, errors: np.ndarray, default: float, spread: float
     return (own * np.where(known, values, 0.0) + mean / spread**2) / (own + 1.0 / spread**2)
 
 
+LEAST_HELD_DAYS = 2.5
+"""Days' worth of bins in which a state must be seen at least."""
 HALF_DAY_S, HELD_SHARE = 0.5 * DAY_S, 0.85
 """A state holds when it is that of this share of the bins: one warm day among weeks does not undo an end."""
 
@@ -239,7 +241,9 @@ def first_held(time: np.ndarray, below: np.ndarray, hold_days: float, lasting_da
     places = np.flatnonzero(below)
     if not len(places):
         return float("nan")
-    least = HELD_SHARE * hold_days * DAY_S / float(np.median(np.diff(time))) if len(time) > 1 else 1.0
+    usual = float(np.median(np.diff(time))) / DAY_S if len(time) > 1 else np.inf
+    # Some days are enough: a node near its end is not heard every day.
+    least = min(HELD_SHARE * hold_days / usual, LEAST_HELD_DAYS / min(usual, 1.0))
     for i in places:
         near, far = np.searchsorted(time, time[i] + np.array([hold_days, lasting_days]) * DAY_S + HALF_DAY_S, "right")
         seen = time[near - 1] - time[i] >= (hold_days - 0.5) * DAY_S or near < len(time)

@@ -46,11 +46,26 @@ def find_swaps(raw: Raw, track: Track, settings: BatterySettings) -> list[Swap]:
         if swap is None or (swaps and swap.time - swaps[-1].time < settings.swap_window_days * DAY_S):
             continue
         start = swaps[-1].time if swaps else -np.inf
-        if leads_back(track, swap, start) and not ends_a_dip(raw, track, swap, settings):
-            swaps.append(swap)
+        if fresh_enough(raw, track, swap, settings) and leads_back(track, swap, start):
+            swaps += [] if ends_a_dip(raw, track, swap, settings) else [swap]
     return swaps
 
 
+def fresh_enough(raw: Raw, track: Track, swap: Swap, settings: BatterySettings) -> bool:
+    """Whether a rise leads to the level of a fresh battery, and enough is known of what came before it.
+
+    A worn battery that recovers after a rest rises too, but not so far; at the beginning of a record only a rise that
+    no weather makes can be told from a warming day.
+    """
+    after = track.time >= swap.time
+    level = float(np.median(track.volts[after][:LEVEL_BINS])) if after.any() else np.inf
+    known = swap.time - raw.time[0] >= settings.swap_memory_days * DAY_S
+    certain = swap.rise > settings.swap_certain_share * float(np.median(track.volts))
+    return (known or certain) and level >= settings.swap_level_share * float(np.quantile(track.volts, 0.98))
+
+
+LEVEL_BINS = 12
+"""Bins after a rise from which its level is taken."""
 CONTRAST = 4
 """Check-ins compared on either side of a gap."""
 

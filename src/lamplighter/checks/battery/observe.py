@@ -183,7 +183,7 @@ def fit_temperatures(time: np.ndarray, volts: np.ndarray, temperature: np.ndarra
     freezes = bool((features[1] < HINGE_C - 2).mean() > 0.01)
     every = bent_line(x, y, freezes)
     plain = usual_range(means[0])
-    return (every if plain.all() else bent_line(x * plain, y * plain, freezes)), every
+    return (bent_line(x[:, plain], y[plain], freezes) if 24 <= plain.sum() < len(plain) else every), every
 
 
 def bent_line(x: np.ndarray, y: np.ndarray, freezes: bool) -> Temperature:

@@ -14,6 +14,10 @@ from lamplighter.settings.battery import BatterySettings
 SILENT_BINS, STEP_BINS, LEAST_STEP_BINS, STEP_SIGMA = 1.8, 12, 2, 4.0
 """A silence of so many usual spacings; bins compared on either side of it, at most and at least; and how far a step
 must stand out of the scatter of the bins."""
+SHORT_SILENCE_D = 3.0
+"""In a silence as short as this no battery steepens: its step is told before the slope after it is known."""
+STILL_SHARE = 0.3
+"""With more bins than this share equal to the one before, the voltage is coarse, and its scatter that of rounding."""
 PRESENT_ALIKE = 2.0
 """Daily residuals of the voltage hold half as much evidence as independent ones."""
 
@@ -73,17 +77,23 @@ def aligned(time: np.ndarray, volts: np.ndarray, noise: float) -> np.ndarray:
     """Return voltages whose past is moved to the level after each sudden step down across a silence, shape (n,).
 
     Charge leaves a battery steadily. A fall between two check-ins with silence between them that neither side's slope
-    explains is another load or another reading of the same battery: its level counts, its fall is no decline.
+    explains is another load or another reading of the same battery: its level counts, its fall is no decline. Until
+    the slope after a long silence is known too, all of the fall is taken for decline: the battery may have steepened.
     """
-    spacing = np.diff(time)
+    spacing, moves = np.diff(time), np.abs(np.diff(volts))
     usual = float(np.median(spacing)) if len(spacing) else np.inf
+    moved = moves[moves > 1e-9]
+    if len(moved) and len(moved) < (1 - STILL_SHARE) * len(moves):
+        noise = max(noise, float(np.median(moved)))
     out = volts
     for i in np.flatnonzero(spacing > SILENT_BINS * usual) + 1:
         before, after = slice(max(i - STEP_BINS, 0), i), slice(i, min(i + STEP_BINS, len(time)))
-        if i < STEP_BINS // 2 or len(time) - i < LEAST_STEP_BINS:
+        told = len(time) - i >= STEP_BINS // 2
+        early = spacing[i - 1] <= SHORT_SILENCE_D * DAY_S and len(time) - i >= LEAST_STEP_BINS
+        if i < STEP_BINS // 2 or not (told or early):
             continue
         fall = -side_slope(time[before], out[before])
-        if len(time) - i >= STEP_BINS // 2:
+        if told:
             fall = max(fall, -side_slope(time[after], out[after]))
         gap = float(np.mean(time[after]) - np.mean(time[before])) / DAY_S
         step = float(np.mean(out[before]) - np.mean(out[after])) - max(fall, 0.0) * gap

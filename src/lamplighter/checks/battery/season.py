@@ -16,6 +16,9 @@ LEAST_SCATTER_C, ODD_DAY = 0.5, 2.5
 """Days scatter about their season at least so much [degC]; beyond so many times their usual scatter they are odd."""
 LEAST_ORDINARY = 5
 """With so many bins of ordinary weather in the last month the others are left out."""
+BEYOND_DOUBT, LEAST_BEYOND = 16.0, 3
+"""How far a bin must lie below its usual level to be more than odd weather, against the doubt in its adjustment, and
+how many such bins make a fall."""
 FRONT_D = 1.25
 """Bins so near to an odd one hold part of the same front [days]."""
 
@@ -99,7 +102,30 @@ def ordinary_bins(track: Track, fit: Temperature, season: Season | None, setting
     beside = np.searchsorted(track.time, odd[:, None] + np.array([-FRONT_D, FRONT_D]) * DAY_S)
     edge = np.bincount(beside[:, 0], minlength=len(every) + 1) - np.bincount(beside[:, 1], minlength=len(every) + 1)
     keep = np.cumsum(edge)[:-1] == 0
-    return keep if (keep & recent_bins(track)).sum() >= LEAST_ORDINARY else every
+    if (keep & recent_bins(track)).sum() < LEAST_ORDINARY:
+        return every
+    return keep | beyond_weather(track, keep, fit, season, settings)
+
+
+def beyond_weather(
+    track: Track, keep: np.ndarray, fit: Temperature, season: Season, settings: BatterySettings
+) -> np.ndarray:
+    """Return the bins of odd weather, shape (n,), that lie lower than weather can explain: the battery is falling.
+
+    Each is held against the last ordinary bins before it; a few of them must agree.
+    """
+    out, kept = np.flatnonzero(~keep), np.flatnonzero(keep)
+    place = np.searchsorted(kept, out)
+    base = np.array([np.median(track.volts[kept[max(p - LEAST_ORDINARY, 0) : max(p, 1)]]) for p in place])
+    shift = response(track.temperature, fit, settings.reference_c)
+    shift = shift - response(season.at(track.time), fit, settings.reference_c)
+    doubt = settings.temperature_doubt * np.abs(shift)
+    near = np.array([doubt[max(i - 2, 0) : i + 3].max() for i in out])
+    low = base - track.volts[out] > BEYOND_DOUBT * near + 2 * settings.model_error_share * base
+    found = np.zeros(len(keep), bool)
+    if low.sum() >= LEAST_BEYOND:
+        found[out[low]] = True
+    return found
 
 
 def recent_bins(track: Track) -> np.ndarray:
