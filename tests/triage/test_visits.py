@@ -19,6 +19,7 @@ from lamplighter.results import read_assessment, write_assessment
 from lamplighter.settings.triage import TriageSettings
 from lamplighter.triage.cover import NEVER, UNSERVED, SiteProblem, best_cover
 from lamplighter.triage.crews import parse_crew, parse_crews, parse_months, working_days
+from lamplighter.triage.papers import plan_text
 from lamplighter.triage.planned import BatteryOutlook, risk_date, window
 from lamplighter.triage.replan import draft_of, replan
 from lamplighter.triage.schedule import Search, greedy, pack, schedule, solve, tabulate
@@ -471,6 +472,24 @@ def test_first_fit_is_valid_and_never_better_than_the_best() -> None:
         rough = greedy(sites, [best_cover(s.cost, s.trip, s.skip) for s in sites], slot_day, slot_hours)
         assert rough.cost >= exact.cost - 1e-6
         check_fits(sites, rough.slot, slot_hours)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_what_no_plan_can_cost_less_than_is_never_more_than_the_plan_costs(seed: int) -> None:
+    sites, slot_day, slot_hours = crowded_problem(seed, n_sites=4, n_days=20)
+    found = schedule(sites, slot_day, slot_hours, Search(gap=0.0, nodes=1, tries=20))
+    covers = [best_cover(s.late_cost, s.trip, np.minimum(s.skip, UNSERVED)) for s in sites]
+    assert sum(c.total for c in covers) - 1e-6 <= found.bound <= found.cost
+
+
+def test_jobs_that_fit_into_no_day_are_not_called_nothing_to_do() -> None:
+    plan = plan_visits(ending("N00", 40, 60, 90).assessment(), crew=["Mon-Fri 1h"])
+    text = plan_text(plan)
+    assert plan.visits == ()
+    assert plan.unmet
+    assert "No job fits into the crews' days." in text
+    assert "Nothing needs a trip" not in text
+    assert "cheaper" not in text
 
 
 # --- what it costs ---------------------------------------------------------------------------------------------------

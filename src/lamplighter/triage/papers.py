@@ -198,7 +198,7 @@ def plan_text(plan: VisitPlan) -> str:
         f"{day_in_words(v.day)}  {v.crew}  {v.place}: {wording.count(len(v.jobs), 'job')}, "
         f"{wording.joined([called(j) for j in v.jobs])}"
         for v in plan.visits
-    ] or ["Nothing needs a trip within the horizon."]
+    ] or ["No job fits into the crews' days." if plan.unmet else "Nothing needs a trip within the horizon."]
     if plan.unmet:
         lines += ["", "Cannot be done in time:", *(f"  {unmet_line(u.job, u.reason, u.day)}" for u in plan.unmet)]
     if plan.left:
@@ -206,19 +206,19 @@ def plan_text(plan: VisitPlan) -> str:
         lines += ["", f"May be taken along, not worth a trip yet: {some}."]
     if plan.desk:
         lines += ["", "No trip needed:", *(f"  {desk_line(item)}" for item in plan.desk)]
+    lines += cost_lines(plan) if plan.visits or not plan.unmet else []
+    lines += ["", *(f"Notice: {text}." for text in plan.notices), *(age_words(a, plan.currency) for a in plan.ages)]
+    return "\n".join(lines).rstrip()
+
+
+def cost_lines(plan: VisitPlan) -> list[str]:
+    """Say what the plan costs beside simpler ones, and how much a better one could save."""
     width = max(len(c.label) for c in plan.costs)
-    lines += ["", "What it costs, with data lost and battery life wasted:"]
-    lines += [
+    costs = [
         f"  {c.label:<{width}}  {money(c.total, plan.currency):>12}  {trips_in_words(c.trips)}" for c in plan.costs
     ]
-    lines += catches(plan)
-    lines += [
-        "",
-        *(f"Notice: {text}." for text in plan.notices),
-        proof_words(plan),
-        *(age_words(a, plan.currency) for a in plan.ages),
-    ]
-    return "\n".join(lines)
+    head = "What it costs, with data lost and battery life wasted:"
+    return ["", head, *costs, *catches(plan), "", proof_words(plan)]
 
 
 def catches(plan: VisitPlan) -> list[str]:
@@ -245,10 +245,12 @@ def money(amount: float, currency: str) -> str:
 
 def proof_words(plan: VisitPlan) -> str:
     """Say how good the plan is."""
-    if plan.gap <= 1e-6:
+    if plan.method == "exact":
         return "No plan that keeps these windows and crews is cheaper."
-    at_most = wording.percent(max(plan.gap, 0.001), 2)
-    return f"No plan that keeps these windows and crews is more than {at_most} cheaper."
+    full = "The crews' days are full, so that windows give way."
+    if plan.gap <= 1e-6:
+        return f"{full} No plan for these crews is cheaper."
+    return f"{full} No plan for these crews is more than {wording.percent(max(plan.gap, 0.001), 2)} cheaper."
 
 
 def attach_plan(assessment: Assessment, settings: Settings) -> VisitPlan:

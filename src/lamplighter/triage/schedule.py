@@ -73,11 +73,13 @@ def schedule(sites: Sequence[SiteProblem], slot_day: np.ndarray, slot_hours: np.
     packed, overfull = pack(sites, covers, slot_day, slot_hours)
     if not overfull:
         return Schedule(packed, bound, bound, "exact")
+    # With late days allowed a site may cost less than by its best days in time.
+    bound = float(sum(best_cover(s.late_cost, s.trip, np.minimum(s.skip, UNSERVED)).total for s in sites))
     model = tabulate(sites, slot_day)
     if len(model.pick_cost) <= EASY_PICKS:
         found = solve(model, sites, slot_hours, search)
         if found is not None:
-            return replace(found, bound=max(bound, min(found.bound, found.cost)))
+            return replace(found, bound=min(max(bound, found.bound), found.cost))
     starts = (packed, greedy(sites, covers, slot_day, slot_hours).slot)
     drafts = [draft_of(sites, slot_day, slot_hours, start) for start in starts]
     for draft in drafts:
