@@ -82,7 +82,7 @@ def load_settings(data: Mapping[str, Any]) -> Settings:
     values: dict[str, Any] = {}
     for name, value in data.items():
         if name not in known:
-            raise SettingsError(f"unknown setting {name!r}", remedy=_nearest(name, known))
+            raise SettingsError(f"unknown setting {name!r}", remedy=_home_of(name, known) or _nearest(name, known))
         factory = known[name].default_factory
         if is_dataclass(factory):
             values[name] = _load_section(name, factory, value)
@@ -104,6 +104,13 @@ def _load_section(name: str, factory: Any, value: Any) -> Any:
         return factory(**value)
     except SettingsError as bad:
         raise SettingsError(f"[{name}] {bad.problem}", remedy=bad.remedy) from bad
+
+
+def _home_of(name: str, known: Mapping[str, Any]) -> str:
+    """Say in which section a setting belongs that stands outside of all; empty when in none."""
+    sections = {n: f.default_factory for n, f in known.items() if is_dataclass(f.default_factory)}
+    homes = [f"[{n}]" for n, section in sections.items() if any(g.name == name for g in fields(section))]
+    return f"write it below the line {' or '.join(homes)}" if homes else ""
 
 
 def _nearest(name: str, known: Any) -> str:

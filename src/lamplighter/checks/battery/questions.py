@@ -84,6 +84,8 @@ def subject(
         names = RegisterEntry.__dataclass_fields__
         said = {k: v for k, v in assessment.register[node].items() if k in names}
         return RegisterEntry(**said), row
+    if not register and assessment is None:
+        raise InputError(f"nothing is known of node {node}", remedy="give --register or --assessment")
     raise InputError(f"node {node} is not known", remedy="check its name in the register or the assessment")
 
 
