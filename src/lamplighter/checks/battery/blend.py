@@ -178,8 +178,7 @@ def forecast(
     if o.coldest is None or lasting.flat or not np.isfinite(lasting.p50):
         return lasting
     estimates = in_the_cold(o, o.coldest, fits, settings)
-    # Which front brings the first shortfall is not known either.
-    tipping = float(np.hypot(tipping, settings.weather_days))
+    tipping = float(np.hypot(tipping, settings.weather_days / 2.0))  # within a front, on either side of its middle
     first = blended(o, estimates, priors, fresh_v, tipping, settings, chemistry_known=chemistry_known)
     early, late = (np.array([f.p10, f.p50, f.p90]) for f in (first, lasting))
     return replace(lasting, cold=tuple(np.fmin(early, late).tolist())) if np.isfinite(early).all() else lasting

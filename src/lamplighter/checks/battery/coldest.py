@@ -98,10 +98,10 @@ def passage(gain: np.ndarray, most_days: float, settings: BatterySettings) -> tu
         ``most_days``.
     """
     total, at = passage_table()
-    gain = np.maximum(gain, 1e-9)
+    farthest = ndtri(0.5 ** (settings.weather_days / max(most_days, settings.weather_days)))
+    gain = np.maximum(gain, np.interp(-farthest, at, total) / np.log(2.0))
     early, middle, late = (np.interp(-gain * np.log1p(-share), total, at) for share in (0.1, 0.5, 0.9))
-    farthest = float(ndtri(0.5 ** (settings.weather_days / max(most_days, settings.weather_days))))
-    return np.clip(-middle, 0.0, farthest), (late - early) / (2.0 * Z90)
+    return np.maximum(-middle, 0.0), (late - early) / (2.0 * Z90)
 
 
 def coldest_floor(
