@@ -59,6 +59,13 @@ def test_a_battery_that_falls_fast_is_caught_by_an_ordinary_day():
     assert slow > some > fast == pytest.approx(2.0 + 0.001 * 15.0)
 
 
+def test_the_day_of_the_shortfall_is_in_doubt_where_a_battery_falls_slowly():
+    cold = Cold(steady(5.0, 3.0), 0.0, 0.0)
+    slow, some, fast = (floor_at(cold, fall).tipping[0] for fall in (0.0, 0.0005, 0.01))
+    assert slow > some > fast
+    assert fast < 1.0, "one that falls by ten millivolts a day is not kept waiting by three degrees"
+
+
 def test_cold_takes_capacity_out_of_reach_of_lithium_cells_by_a_third():
     season = replace_wave(steady(-5.0, 0.0), 10.0)
     colder = season.at(START + AHEAD[:1] * DAY) - season.at(START + AHEAD * DAY)

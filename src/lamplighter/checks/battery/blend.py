@@ -18,8 +18,8 @@ battery_cold tells of it). How warm the coming weeks will be is part of the doub
 season, and what a record of less than a year does not tell of the season itself.
 
 Before that end a battery may fall short on the coldest days. The same fits, weights and widths are then held against
-the floor of the coldest expected day (:mod:`lamplighter.checks.battery.coldest`); that shortfall never comes after the
-end that lasts.
+the floor of the coldest expected day (:mod:`lamplighter.checks.battery.coldest`), and the day on which weather brings
+it is in doubt besides; that shortfall never comes after the end that lasts.
 
 Calibration: weights, trust, widths and the rule of the local trend were set on completed lives of simulated fleets of
 four chemistries, standing 90, 60, 30 and 14 days before the end, and on five real batteries run until they died, 4 to
@@ -178,7 +178,7 @@ def forecast(
     if o.coldest is None or lasting.flat or not np.isfinite(lasting.p50):
         return lasting
     estimates = in_the_cold(o, o.coldest, fits, settings)
-    tipping = float(np.hypot(tipping, settings.weather_days / 2.0))  # within a front, on either side of its middle
+    tipping = np.hypot(tipping, o.coldest.tipping)
     first = blended(o, estimates, priors, fresh_v, tipping, settings, chemistry_known=chemistry_known)
     early, late = (np.array([f.p10, f.p50, f.p90]) for f in (first, lasting))
     return replace(lasting, cold=tuple(np.fmin(early, late).tolist())) if np.isfinite(early).all() else lasting
@@ -206,12 +206,15 @@ def blended(
     estimates: list[Estimate],
     priors: list[LifePrior],
     fresh_v: float,
-    tipping: float,
+    tipping: float | np.ndarray,
     settings: BatterySettings,
     *,
     chemistry_known: bool,
 ) -> Forecast:
-    """Blend what the readings of one battery foretell; ``tipping`` is the scatter of the very day [days]."""
+    """Blend what the readings of one battery foretell.
+
+    ``tipping`` is the scatter of the very day of an end [days], at the days ahead or at all of them.
+    """
     base = {
         "discharge curve": settings.weight_curve,
         "steepening": settings.weight_knee,
@@ -231,7 +234,8 @@ def blended(
     q = quantiles(o.ahead, mixed)
     # The early tail, of which the bound is made, is heavier than the middle of the distribution.
     spread = spread_of(o, flat, chemistry_known, settings) * np.array([settings.spread_bound, 1.0, 1.0, 1.0])
-    q = tipped(widened(q, q[2], spread), tipping)
+    scatter_d = float(np.interp(q[2], o.ahead, np.broadcast_to(tipping, o.ahead.shape)))
+    q = tipped(widened(q, q[2], spread), scatter_d)
     q = np.maximum(q, 0.0)  # it is alive today
     if flat and not priors:
         return Forecast(np.nan, np.nan, np.nan, float(q[0]), "voltage still flat", True, methods, weights)

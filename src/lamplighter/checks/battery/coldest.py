@@ -30,6 +30,11 @@ Z90 = 1.2815515655446004
 """Standard normal quantile of 0.9."""
 REACH_C = 10.0
 """Below it capacity gets out of reach [degC]; as in :mod:`~lamplighter.checks.battery.whatif`."""
+STEEPER = 2.0
+"""A battery falls about so many times faster when it meets its cut-off than in the months before; calibrated on
+completed lives of simulated fleets."""
+TIPPING_MOST_D = 15.0
+"""A battery that hardly falls may be tipped in any week; its range is wide as it is [days]."""
 GRID = np.linspace(-6.0, 6.0, 601)
 """Normal deviates on which the passage is tabulated [sd]; no day lies farther out."""
 
@@ -39,12 +44,14 @@ class Coldest:
     """The floor on the coldest expected days.
 
     volts : voltage at the reference temperature that must be held, shape (m,) [V]; sd : its standard deviation [V];
-    lost : share of the capacity that is out of reach then and is not now, shape (m,).
+    lost : share of the capacity that is out of reach then and is not now, shape (m,); tipping : scatter of the day on
+    which weather brings the first shortfall, shape (m,) [days].
     """
 
     volts: np.ndarray
     sd: np.ndarray
     lost: np.ndarray
+    tipping: np.ndarray
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,14 +146,16 @@ def coldest_floor(
     swing = np.maximum(slope * season.sd, 1e-9)
     days = then / DAY_S
     rise = np.gradient(mean, days) + fall * (1.0 + np.gradient(use * out_of_reach(usual - hours, cold), days))
-    deviate, spread = passage(rise * settings.weather_days / swing, settings.coldest_of_days, settings)
+    gain = rise * settings.weather_days / swing
+    deviate, spread = passage(gain, settings.coldest_of_days, settings)
+    tipping = spread * np.minimum(settings.weather_days / np.maximum(STEEPER * gain, 1e-9), TIPPING_MOST_D)
     felt = usual - deviate * season.sd - hours
     volts = needed(felt, cutoff_v, fit, present, settings)
     weather = slope * np.hypot(season.error(then), spread * season.sd)
     beyond = settings.temperature_doubt * np.abs(volts - needed(season.at(then[:1]), cutoff_v, fit, present, settings))
     doubt = np.hypot(weather, beyond)
     lost = np.maximum(out_of_reach(felt, cold) - out_of_reach(season.at(then[:1]), cold), 0.0)
-    return Coldest(volts, np.hypot(doubt, present.doubt(felt)) if present else doubt, lost)
+    return Coldest(volts, np.hypot(doubt, present.doubt(felt)) if present else doubt, lost, tipping)
 
 
 def out_of_reach(felt: np.ndarray, cold: Cold) -> np.ndarray:
