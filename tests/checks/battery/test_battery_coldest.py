@@ -117,7 +117,7 @@ def test_a_node_falls_short_in_the_cold_before_its_lasting_end():
     result = judged(node, as_of)
     facts = result.facts["n1"]
     early, middle, late = (facts[c] for c in COLUMNS)
-    assert as_of <= early <= middle <= late
+    assert as_of - DAY <= early <= middle <= late, "counted from the middle of the last day"
     assert middle <= facts["eol_p50"] - SETTINGS.cold_earlier_days * DAY
     assert early <= START + (touch + 1.0) * DAY
     assert "On its coldest days it may fall short from" in result.verdicts["n1"].reason
