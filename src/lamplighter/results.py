@@ -215,6 +215,9 @@ class NodeRow:
     eol_not_before: Instant | None = None
     eol_method: str = ""
     risk_parts: dict[str, float] = field(default_factory=dict)
+    eol_cold_p10: Instant | None = None
+    eol_cold_p50: Instant | None = None
+    eol_cold_p90: Instant | None = None
 
 
 @dataclass(kw_only=True)

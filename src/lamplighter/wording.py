@@ -91,6 +91,16 @@ def battery_ends(p10: float | None, p50: float | None, p90: float | None, now: f
     return f"may be empty as early as {date(p10)}, but as likely lasts beyond {date(p50)}"
 
 
+def falls_short_in_the_cold(p50: float | None, now: float) -> str:
+    """Say when a battery falls short in the cold; nothing where that is not known or comes no earlier than its end.
+
+    As in ``On its coldest days it may fall short from 12 Jan 2027.``
+    """
+    if not known(p50):
+        return ""
+    return f"On its coldest days it may fall short {'from now on' if p50 <= now else f'from {date(p50)}'}."
+
+
 def percent(share: float | None, digits: int = 3) -> str:
     """Return a share as per cent: ``97.4 %``; never rounds a flaw away to 100 or 0."""
     if not known(share):

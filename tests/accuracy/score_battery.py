@@ -25,6 +25,7 @@ ENDING = {True: ((9_141, "smooth", 100), (9_142, "rough", 100)), False: ((9_211,
 def score(cases: Sequence[Case]) -> list[ScoreRow]:
     """Score the battery check over some fleets, as they stand at the end of the record."""
     covered, n, errors = forecasts(cases)
+    full = any(len(case.seen) >= 300 for case in cases)
     return [
         recall_row(AREA, "battery empty or under 60 days to go, found", *recall(cases, ending_rows, ending_hit), None),
         recall_row(AREA, "P10 to P90 holds the true end, of batteries near their end", covered, n, None),
@@ -34,7 +35,8 @@ def score(cases: Sequence[Case]) -> list[ScoreRow]:
         false_row(AREA, "false swaps a node-year", *false_swaps(cases), 0.001),
         recall_row(AREA, "'no earlier than' holds", *bounds(cases), 0.95),
         false_row(AREA, "healthy nodes with any finding of battery", *false_alarms(cases, "battery"), None),
-        *ahead_rows(all_stands(any(len(case.seen) >= 300 for case in cases))),
+        *ahead_rows(all_stands(full)),
+        *cold_rows(all_cold_stands(full)),
     ]  # fmt: skip
 
 
@@ -67,6 +69,50 @@ def fleet_stands(seed: int, noise: str, nodes: int) -> list[tuple[Stand, bool]]:
                 plain = row["eol_date"] - row["first_below"] <= PLAIN_DAYS * DAY
                 out += [(stand, bool(plain))] if stand is not None else []
     return out
+
+
+def cold_stands(seed: int, noise: str, nodes: int) -> list[Stand]:
+    """Forecasts before every first touch of the cut-off in one fleet, at the temperature of a day.
+
+    The truth counts a day by its mean temperature, and so does the forecast here; by its coldest hours it is earlier. A
+    touch beyond the record, where the simulated days have no weather, or in the one week at thirty below, that no
+    season foretells, is left out.
+    """
+    fleet = simulate(nodes, 425, seed, noise=noise, faults=("battery_end",), fault_share=1.0)
+    plain = Settings()
+    known, settings = fleet.fleet(), replace(plain, battery=replace(plain.battery, cold_hours_share=0.0))
+    batteries, weather, start = measured_fleet(fleet.checkins, known, settings, fleet.as_of)
+    snaps = fleet.truth[fleet.truth["fault"] == "cold_snap"][["start", "end"]].to_numpy(float)
+    out = []
+    for row in truth_rows(fleet):
+        battery, touch = batteries.get(row["node"]), row["first_below"]
+        odd = any(low - DAY <= touch <= high for low, high in snaps)
+        if battery is None or not touch <= fleet.as_of or odd:
+            continue
+        life = replace(battery.lives[0], ended_at=touch)
+        for lead in LEADS:
+            if touch - lead * DAY >= start + 45 * DAY:
+                stand = stand_before(life, lead, fleet.checkins, known, settings, batteries, start, weather)
+                out += [stand] if stand is not None else []
+    return out
+
+
+@cache
+def all_cold_stands(full: bool) -> tuple[Stand, ...]:
+    """Forecasts made before first touches of the cut-off."""
+    return tuple(s for seed, noise, nodes in ENDING[full] for s in cold_stands(seed, noise, nodes))
+
+
+def cold_rows(stands: Sequence[Stand]) -> list[ScoreRow]:
+    """Lines about forecasts of the first shortfall in the cold, by their lead time; of those that tell of one."""
+    rows = []
+    for lead in LEADS:
+        told = [s for s in stands if s.lead_days == lead and s.cold_days is not None]
+        held = sum(s.cold_days[0] <= lead <= s.cold_days[2] for s in told)
+        share = held / len(told) if told else None
+        what = f"cold: {lead:g} days before: P10 to P90 holds the first touch"
+        rows.append(ScoreRow(AREA, what, "-", figure(share), len(told)))
+    return rows
 
 
 def truth_rows(fleet: SimulatedFleet) -> list[dict]:

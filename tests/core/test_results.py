@@ -90,7 +90,8 @@ def test_other_files_are_refused(tmp_path: Path, text: str, words: str) -> None:
 
 def test_tables_have_the_published_columns() -> None:
     assert NODE_COLUMNS[:8] == ("rank", "node", "name", "site", "gateway", "status", "reason", "cause")
-    assert NODE_COLUMNS[-5:] == ("eol_p10", "eol_p50", "eol_p90", "eol_not_before", "eol_method")
+    assert NODE_COLUMNS[-8:-3] == ("eol_p10", "eol_p50", "eol_p90", "eol_not_before", "eol_method")
+    assert NODE_COLUMNS[-3:] == ("eol_cold_p10", "eol_cold_p50", "eol_cold_p90")
     assert FINDING_COLUMNS[:14] == (
         "id", "check", "kind", "node", "gateway", "since", "until", "value", "unit", "low", "high", "probability",
         "severity", "evidence",

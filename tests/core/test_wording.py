@@ -73,3 +73,11 @@ def test_count() -> None:
     assert (w.count(1, "node"), w.count(1204, "node"), w.count(2, "battery", "batteries")) == (
         "1 node", "1,204 nodes", "2 batteries",
     )  # fmt: skip
+
+
+def test_a_shortfall_in_the_cold_is_said_with_its_date_or_not_at_all() -> None:
+    now = 1_772_452_800.0  # 2026-03-02
+    assert w.falls_short_in_the_cold(None, now) == ""
+    said = w.falls_short_in_the_cold(now + 316 * 86_400.0, now)
+    assert said == "On its coldest days it may fall short from 12 Jan 2027."
+    assert w.falls_short_in_the_cold(now - 1.0, now) == "On its coldest days it may fall short from now on."

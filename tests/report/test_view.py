@@ -12,6 +12,7 @@ import pytest
 from lamplighter.overview import overview
 from lamplighter.report import build_view
 from lamplighter.report.common import anchor
+from lamplighter.report.nodes import facts
 from lamplighter.report.view import MB, allowance
 from lamplighter.report.wording import due_note, headline, near_date, sure_words
 from lamplighter.results import NodeRow, Verdict
@@ -450,3 +451,11 @@ def test_the_sections_of_this_weeks_work_are_marked_for_printing(made, view) -> 
     marked = {f"#{s.anchor}" for s in (*view.shared, *view.sections) if s.this_week}
     assert marked == {line.href for line in view.week}
     assert 0 < len(marked) < len(view.sections)
+
+
+def test_the_shortfall_in_the_cold_stands_among_the_figures_of_a_node() -> None:
+    day = 1_772_452_800.0  # 2026-03-02
+    row = NodeRow(node="a", eol_cold_p10=day, eol_cold_p50=day + 30 * DAY, eol_cold_p90=day + 60 * DAY)
+    told = {f.label: f.value for f in facts(row)}
+    assert told["Short in the cold"] == "between 2 Mar and 1 May 2026, most likely from 1 Apr 2026"
+    assert "Short in the cold" not in {f.label for f in facts(NodeRow(node="a"))}

@@ -127,6 +127,11 @@ def battery(p10: float, p50: float, p90: float, life: float = 1000.0) -> dict[st
     }
 
 
+def cold(p10: float, p50: float, p90: float) -> dict[str, float]:
+    """Facts of a battery that falls short on its coldest days so many days from now."""
+    return {f"eol_cold_{name}": NOW + v * DAY_S for name, v in (("p10", p10), ("p50", p50), ("p90", p90))}
+
+
 def ending(node: str, p10: float, p50: float, p90: float, life: float = 1000.0, severity: str = "M") -> Fleet:
     """A fleet in which one battery ends so many days from now."""
     return Fleet(

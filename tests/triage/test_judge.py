@@ -14,7 +14,7 @@ from lamplighter.fleet import RegisterEntry, WorkEntry
 from lamplighter.results import Verdict
 from lamplighter.triage import judge_fleet
 from lamplighter.triage.cautions import all_cautions
-from tests.triage.build import NOW, Fleet, battery, ending, finding, outage, settings
+from tests.triage.build import NOW, Fleet, battery, cold, ending, finding, outage, settings
 
 NOT = Verdict(state="not evaluated", reason="Too little data.")
 
@@ -232,6 +232,13 @@ def test_a_battery_is_due_when_one_in_ten_would_be_empty_and_not_while_much_is_l
     item = fleet.items()["node:N00"]
     assert item.due == NOW + 100 * DAY_S
     assert item.not_before == NOW + (150 - 0.25 * 400) * DAY_S
+
+
+def test_a_battery_is_due_by_the_first_of_its_early_date_and_its_shortfall_in_the_cold() -> None:
+    for middle, due in ((60, 60), (140, 100), (2, 7)):
+        facts = battery(100, 150, 300, life=400) | cold(1, middle, 145)
+        fleet = Fleet(findings=[finding("N00", "battery", "battery_end", "M")], facts={"N00": facts})
+        assert fleet.items()["node:N00"].due == NOW + due * DAY_S
 
 
 @pytest.mark.parametrize(("p10", "due"), [(-30, 7), (0, 7), (3, 7), (12, 12)])

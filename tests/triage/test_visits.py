@@ -24,7 +24,7 @@ from lamplighter.triage.planned import BatteryOutlook, risk_date, window
 from lamplighter.triage.replan import draft_of, replan
 from lamplighter.triage.schedule import Search, greedy, pack, schedule, solve, tabulate
 from lamplighter.triage.visits import VisitPlan, plan_visits
-from tests.triage.build import NOW, Fleet, battery, ending, finding, outage, settings
+from tests.triage.build import NOW, Fleet, battery, cold, ending, finding, outage, settings
 
 TODAY = wording.instant(NOW).date()
 TIGHT = Search(gap=0.0, nodes=2000)
@@ -150,6 +150,26 @@ def test_an_even_chance_of_a_long_life_sends_nobody_yet() -> None:
     (job,) = (j for v in plan.visits for j in v.jobs)
     assert job.not_before > 90
     assert "may be empty as early as 16 Mar 2026, but as likely lasts beyond 31 May 2026" in job.reason
+
+
+def test_a_replacement_is_planned_before_the_battery_falls_short_in_the_cold() -> None:
+    plain = Fleet(facts={"N00": battery(300, 420, 520, life=1290)})
+    assert not plan_visits(plain.assessment()).visits
+    fleet = Fleet(facts={"N00": plain.facts["N00"] | cold(30, 60, 90)})
+    (job,) = (j for v in plan_visits(fleet.assessment()).visits for j in v.jobs)
+    assert job.due == pytest.approx(60.0)
+    assert job.action.endswith("(planned: it may fall short in the cold from 1 May 2026)")
+    assert job.reason.endswith("On its coldest days it may fall short from 1 May 2026.")
+    assert fleet.rows()["N00"].reason.endswith("On its coldest days it may fall short from 1 May 2026.")
+    assert fleet.rows()["N00"].status == "good", "nothing is wrong with it yet"
+
+
+def test_a_shortfall_after_the_early_date_changes_no_window() -> None:
+    s = TriageSettings()
+    o = BatteryOutlook(p10=50, p50=190, p90=460, life=1460, worth=187)
+    first, due = window(o, "North", 12.0, s)
+    assert window(replace(o, cold=due + 1.0), "North", 12.0, s) == (first, due)
+    assert window(replace(o, cold=20.0), "North", 12.0, s) == (min(first, 20.0), 20.0)
 
 
 def test_waiting_for_a_better_forecast_ends_sooner_where_a_dark_day_costs_more() -> None:

@@ -162,6 +162,7 @@ def told(life: Life, lead: float, stood: float, p: Prediction, line: float | Non
         method=f.method,
         line_days=line,
         by_method={m: tuple(float(v) - late for v in q) for m, q in f.methods.items()},
+        cold_days=tuple(v - late for v in f.cold) if f.cold is not None else None,
     )
 
 

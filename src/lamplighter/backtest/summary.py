@@ -32,6 +32,8 @@ class Stand:
     method: str = ""
     line_days: float | None = None
     by_method: dict[str, tuple[float, float, float]] = field(default_factory=dict)
+    cold_days: tuple[float, float, float] | None = None
+    """P10, P50 and P90 of the first shortfall on the coldest days."""
 
     @property
     def dated(self) -> bool:

@@ -179,6 +179,7 @@ def facts(row: NodeRow) -> tuple[Fact, ...]:
         ("Battery", quantity(row.battery_v, "V") if known(row.battery_v) else ""),
         ("In use since", date(row.battery_since) if known(row.battery_since) else ""),
         ("Battery empty", _end(row)),
+        ("Short in the cold", _cold(row)),
         ("Forecast by", row.eol_method),
         ("Criticality", f"{number(row.criticality)} of 5" if known(row.criticality) else ""),
     )  # fmt: skip
@@ -201,6 +202,12 @@ def _slope(value: float | None, low: float | None, high: float | None, unit: str
 
 def _zero_drift(row: NodeRow) -> str:
     return _slope(row.zero_drift_pct_span_per_year, row.zero_drift_low, row.zero_drift_high, "% of span a year")
+
+
+def _cold(row: NodeRow) -> str:
+    if not known(row.eol_cold_p50):
+        return ""
+    return f"{dates_between(row.eol_cold_p10, row.eol_cold_p90)}, most likely from {date(row.eol_cold_p50)}"
 
 
 def _end(row: NodeRow) -> str:

@@ -23,6 +23,7 @@ from lamplighter.report.wording import (
     trips_title,
 )
 from lamplighter.results import Item, NodeRow
+from lamplighter.triage.planned import fails_how, to_meet
 from lamplighter.wording import count, instant, known, number
 
 BAR_WIDTH = 400.0
@@ -106,7 +107,7 @@ def _job(source: Source, job: Mapping[str, Any], items: Mapping[str, Item], day:
     subject = item.subject if item else kind_and_name[-1]
     row: NodeRow | None = source.rows.get(subject) if item is None or item.subject_kind == "node" else None
     href = f"#{anchor(item.id)}" if item and item.subject_kind != "node" else source.href(subject)
-    due = item.due if item else row.eol_p10 if row else None
+    due = item.due if item else to_meet(row.eol_p10, row.eol_cold_p50) if row else None
     today = instant(source.assessment.as_of).date()
     end = instant(due).date() if known(due) else None  # type: ignore[arg-type]
     when = near_day(end, today, weekday=False) if end else ""
@@ -115,7 +116,7 @@ def _job(source: Source, job: Mapping[str, Any], items: Mapping[str, Item], day:
         subject=subject,
         name=job["name"] if job["name"] != subject else "",
         href=href,
-        due=f"due {when}" if item and when else f"may be empty from {when}" if when else "",
+        due=f"due {when}" if item and when else f"may {fails_how(row)} from {when}" if row and when else "",
         late=bool(item and end and end < day),
     )
 

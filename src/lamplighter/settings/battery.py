@@ -140,6 +140,23 @@ class BatterySettings(Section):
         1.0, "sd", "How far the warmest of the days that make an end last lies above the season's mean.",
         source="mean of the largest of four independent normal values is 1.03 sd; four weeks' fronts in ten days", low=0,
     )  # fmt: skip
+    coldest_of_days: float = setting(
+        90.0, "days", "The first shortfall in the cold waits at most for the coldest day of so many: a winter.",
+        source="median of the largest of 18 independent normal values, one for each front, is 1.78 sd", low=5,
+    )  # fmt: skip
+    cold_hours_share: float = setting(
+        1.0, "share", "... in its coldest hours: the share that counts of what they lie below the day's mean.",
+        low=0, high=3,
+    )  # fmt: skip
+    cold_loss_per_c: float = setting(
+        0.003, "share/degC", "Share of the capacity that each degree under 10 degC takes out of reach; a third for lithium.",
+        source="calibrated on completed lives of simulated fleets; a secondary page has twice as much for alkaline cells",
+        low=0, high=0.03,
+    )  # fmt: skip
+    cold_earlier_days: float = setting(
+        7.0, "days", "A shortfall in the cold is told of when it comes so much earlier than the end that lasts.",
+        source="visits are planned by the week; common practice, no source", low=0,
+    )  # fmt: skip
     weather_days: float = setting(
         5.0, "days", "Temperatures nearer than this are one piece of evidence of the season.",
         source="fronts pass within days; common practice, no source", low=0.1,

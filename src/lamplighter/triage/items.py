@@ -18,7 +18,7 @@ from lamplighter.triage.cases import NOT_EVALUATED, NodeCase, gone, severity_ord
 from lamplighter.triage.cautions import cautions_for
 from lamplighter.triage.crews import days_off, first_working_day, parse_crews
 from lamplighter.triage.diagnosis import diagnose
-from lamplighter.triage.planned import opens
+from lamplighter.triage.planned import opens, to_meet
 from lamplighter.triage.rules import CauseRule, Rules
 from lamplighter.triage.shared import SharedFault
 
@@ -54,8 +54,9 @@ def make_row(judged: Judged, context: Context) -> NodeRow:
     row.status, row.reason = status_and_reason(judged)
     horizon = context.as_of + context.settings.triage.horizon_days * DAY_S
     told = any(f.check == "battery" for f in judged.own)
-    if row.status != "" and not told and row.eol_p10 is not None and row.eol_p10 <= horizon:
-        row.reason += f" Battery {battery_ends(row, context.as_of)}."
+    end = to_meet(row.eol_p10, row.eol_cold_p50)
+    if row.status != "" and not told and end is not None and end <= horizon:
+        row.reason += f" Battery {battery_ends(row, context.as_of)}"
     if row.status != "":
         row.risk_parts, row.risk = judged.parts, risk.total_risk(judged.parts)
     if judged.causes:
@@ -101,8 +102,9 @@ def reason_of(findings: tuple[Finding, ...], most: int = 2) -> str:
 
 
 def battery_ends(row: NodeRow, now: float) -> str:
-    """Say when a node's battery ends."""
-    return wording.battery_ends(row.eol_p10, row.eol_p50, row.eol_p90, now)
+    """Say when a node's battery ends, and when it falls short in the cold before that."""
+    ends = wording.battery_ends(row.eol_p10, row.eol_p50, row.eol_p90, now)
+    return f"{ends}. {wording.falls_short_in_the_cold(row.eol_cold_p50, now)}".rstrip()
 
 
 def action_of(jobs: tuple[CauseRule, ...]) -> str:
@@ -113,8 +115,9 @@ def action_of(jobs: tuple[CauseRule, ...]) -> str:
 def due_of(jobs: tuple[CauseRule, ...], findings: tuple[Finding, ...], case: NodeCase, context: Context) -> float:
     """Return when the work is due [s since 1970-01-01 UTC].
 
-    A forecast says when (a battery: its early date), but no sooner than a node that is lost already would be visited,
-    and that on a day on which somebody works; without a forecast the signal and the criticality say it.
+    A forecast says when (a battery: its early date, or its first shortfall in the cold), but no sooner than a node that
+    is lost already would be visited, and that on a day on which somebody works; without a forecast the signal and the
+    criticality say it.
     """
     s, now = context.settings.triage, context.as_of
     level = level_of(case.entry.criticality or s.default_criticality)
@@ -142,7 +145,9 @@ def level_of(criticality: float) -> int:
 
 def forecasts(jobs: tuple[CauseRule, ...], case: NodeCase, now: float) -> list[float | None]:
     """Return the dates by which the checks foresee trouble; a limit passed already is no forecast any more."""
-    battery = [case.fact("eol_p10")] if any(j.part == "battery" for j in jobs) else []
+    battery = (
+        [to_meet(case.fact("eol_p10"), case.fact("eol_cold_p50"))] if any(j.part == "battery" for j in jobs) else []
+    )
     margin = [case.fact("margin_due")] if any(j.cause.startswith("link") for j in jobs) else []
     zero = [case.fact("zero_due")] if any(j.cause.startswith("zero") for j in jobs) else []
     return battery + [v if v is not None and v > now else None for v in (*margin, *zero)]

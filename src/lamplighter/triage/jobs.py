@@ -17,7 +17,7 @@ from lamplighter.settings import Settings
 from lamplighter.settings.triage import TriageSettings
 from lamplighter.triage.cautions import cautions_for
 from lamplighter.triage.items import GONE, battery_ends, level_of
-from lamplighter.triage.planned import LEAST_SD, BatteryOutlook, window
+from lamplighter.triage.planned import LEAST_SD, BatteryOutlook, fails_how, to_meet, window
 from lamplighter.triage.prices import replacement_money
 from lamplighter.triage.risk import day_cost, expected_dark, expected_left
 from lamplighter.triage.rules import CauseRule, load_rules
@@ -143,6 +143,7 @@ def outlook_of(row: NodeRow, entry: RegisterEntry, now: float, s: TriageSettings
         p90=(late - now) / DAY_S,
         life=s.typical_life_days if since is None or since >= row.eol_p50 else (row.eol_p50 - since) / DAY_S,
         worth=replacement_money(place, entry.battery_part, minutes, s),
+        cold=None if row.eol_cold_p50 is None else (row.eol_cold_p50 - now) / DAY_S,
     )
 
 
@@ -194,6 +195,7 @@ def _from_battery(row: NodeRow, assessment: Assessment, s: TriageSettings, rule:
     place, dark = place_of(row.site, row.gateway, row.node), day_cost(level, s)
     first, due = window(outlook, place, dark, s)
     due = max(due, s.failure_due_days[level_of(level)])
+    end = wording.date(to_meet(row.eol_p10, row.eol_cold_p50))
     return Job(
         id=name,
         subject_kind="node",
@@ -202,8 +204,8 @@ def _from_battery(row: NodeRow, assessment: Assessment, s: TriageSettings, rule:
         place=place,
         status=row.status,
         cause=PLANNED,
-        action=f"{rule.action} (planned: it may be empty from {wording.date(row.eol_p10)})",
-        reason=f"Nothing is wrong with it yet: battery {battery_ends(row, now)}.",
+        action=f"{rule.action} (planned: it may {fails_how(row)} from {end})",
+        reason=f"Nothing is wrong with it yet: battery {battery_ends(row, now)}",
         part=entry.battery_part or "battery pack, part number not in the register",
         minutes=rule.minutes,
         not_before=min(first, due),

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtr
 
+from lamplighter.results import NodeRow
 from lamplighter.settings.triage import TriageSettings
 from lamplighter.triage.prices import trip_money
 from lamplighter.triage.risk import PHI0, Z10
@@ -24,13 +25,32 @@ LEAST_SD = 1.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BatteryOutlook:
-    """When a battery will be empty [days from the present], its whole life [days], what changing it costs [money]."""
+    """When a battery will be empty [days from the present], its whole life [days], what changing it costs [money].
+
+    cold : when it likely falls short on its coldest days [days from the present]; None when that is no earlier.
+    """
 
     p10: float
     p50: float
     p90: float
     life: float
     worth: float
+    cold: float | None = None
+
+
+def to_meet(p10: float | None, cold_p50: float | None) -> float | None:
+    """Return the end that must be met: the early date of the lasting end, or the middle one of the cold shortfall.
+
+    The two differ in what they cost. An end that lasts loses every day until somebody comes: one chance in ten is
+    enough to go by. A shortfall in the cold loses some cold hours and recovers, and its range is wide: its middle date
+    is meant, for an earlier one would throw away months of life that most such batteries still have.
+    """
+    return min((v for v in (p10, cold_p50) if v is not None), default=None)
+
+
+def fails_how(row: NodeRow) -> str:
+    """Say what befalls a battery at the end that must be met: ``be empty`` or ``fall short in the cold``."""
+    return "be empty" if to_meet(row.eol_p10, row.eol_cold_p50) == row.eol_p10 else "fall short in the cold"
 
 
 def mean_end(o: BatteryOutlook) -> float:
@@ -50,7 +70,8 @@ def window(o: BatteryOutlook, place: str, cost_per_day: float, s: TriageSettings
     """Return the window of a planned replacement [days from the present].
 
     It closes on the early date, or later where the risk of waiting is smaller than the life that waiting saves, and
-    no sooner than one planning interval after it opens: by then the forecast has been made anew several times.
+    no sooner than one planning interval after it opens: by then the forecast has been made anew several times. Where
+    the battery likely falls short on cold days before that, it closes then.
 
     Parameters
     ----------
@@ -62,7 +83,9 @@ def window(o: BatteryOutlook, place: str, cost_per_day: float, s: TriageSettings
     """
     first = opens(mean_end(o), o.life, s)
     due = max(o.p10, risk_date(o, place, cost_per_day, s), first + s.planning_interval_days)
-    return max(0.0, first), due
+    if o.cold is not None:
+        due = min(due, max(o.cold, 0.0))
+    return min(max(0.0, first), due), due
 
 
 def risk_date(o: BatteryOutlook, place: str, cost_per_day: float, s: TriageSettings) -> float:

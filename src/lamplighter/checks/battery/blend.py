@@ -17,6 +17,10 @@ of its season and stays there. A front or a cold week that takes it below and le
 battery_cold tells of it). How warm the coming weeks will be is part of the doubt: the scatter of days about their
 season, and what a record of less than a year does not tell of the season itself.
 
+Before that end a battery may fall short on the coldest days. The same fits, weights and widths are then held against
+the floor of the coldest expected day (:mod:`lamplighter.checks.battery.coldest`), and the day on which weather brings
+it is in doubt besides; that shortfall never comes after the end that lasts.
+
 Calibration: weights, trust, widths and the rule of the local trend were set on completed lives of simulated fleets of
 four chemistries, standing 90, 60, 30 and 14 days before the end, and on five real batteries run until they died, 4 to
 10 days before; reports/accuracy.md has the figures on other fleets. Near the end of alkaline batteries in a cold season
@@ -25,18 +29,23 @@ P50 is some days early: their response to temperature grows faster than the last
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from lamplighter.checks.battery.coldest import Coldest
 from lamplighter.checks.battery.estimators import (
+    CurveFit,
     Estimate,
+    KneeFit,
+    NoTrend,
     Shape,
-    curve_estimate,
-    knee_estimate,
+    TrendFit,
+    fit_curves,
+    fit_knee,
+    fit_trend,
     pair_slope,
     scatter,
-    trend_estimate,
 )
 from lamplighter.checks.battery.outlook import Outlook
 from lamplighter.checks.battery.prior import LifePrior
@@ -51,7 +60,7 @@ class Forecast:
 
     p10, p50, p90 : NaN when only a bound can be given; not_before : outlasted by 95 %; method : the reading that
     dominates; methods : (p10, p50, p90) of each reading; weights : its share of the blend; flat : whether the voltage
-    alone gives no date.
+    alone gives no date; cold : (p10, p50, p90) of the first shortfall on the coldest days, None where it is not told.
     """
 
     p10: float
@@ -62,6 +71,7 @@ class Forecast:
     flat: bool
     methods: dict[str, tuple[float, float, float]] = field(default_factory=dict)
     weights: dict[str, float] = field(default_factory=dict)
+    cold: tuple[float, float, float] | None = None
 
 
 def quantiles(ahead: np.ndarray, ended: np.ndarray, shares: np.ndarray = SHARES) -> np.ndarray:
@@ -161,12 +171,55 @@ def forecast(
     settings : BatterySettings
     chemistry_known : bool
     """
+    fits = (fit_curves(o, shapes, settings), fit_knee(o, settings), fit_trend(o, settings))
+    estimates = [fit.against(o, settings) for fit in fits]
+    tipping = settings.tipping_share * (o.x[-1] - o.x[0])
+    lasting = blended(o, estimates, priors, fresh_v, tipping, settings, chemistry_known=chemistry_known)
+    if o.coldest is None or lasting.flat or not np.isfinite(lasting.p50):
+        return lasting
+    estimates = in_the_cold(o, o.coldest, fits, settings)
+    tipping = np.hypot(tipping, o.coldest.tipping)
+    first = blended(o, estimates, priors, fresh_v, tipping, settings, chemistry_known=chemistry_known)
+    early, late = (np.array([f.p10, f.p50, f.p90]) for f in (first, lasting))
+    return replace(lasting, cold=tuple(np.fmin(early, late).tolist())) if np.isfinite(early).all() else lasting
+
+
+Fits = tuple[CurveFit, KneeFit, TrendFit | NoTrend]
+"""The three readings of one life."""
+
+
+def in_the_cold(o: Outlook, coldest: Coldest, fits: Fits, settings: BatterySettings) -> list[Estimate]:
+    """Hold the fits of one life against the floor of the coldest expected days.
+
+    What cold takes out of reach counts as used: a cold day stands where a mild one stands so much later.
+    """
+    used = (fits[0].before + o.x_now + o.ahead) * (1.0 + coldest.lost)
+    as_late = np.maximum.accumulate(used - (fits[0].before + o.x_now))
+    volts, sd = (np.interp(o.ahead, as_late, values) for values in (coldest.volts, coldest.sd))
+    moved = replace(o, floor=volts, cold_sd=sd)
+    met = [fit.against(moved, settings) for fit in fits]
+    return [replace(e, ended=np.interp(as_late, o.ahead, e.ended)) for e in met]
+
+
+def blended(
+    o: Outlook,
+    estimates: list[Estimate],
+    priors: list[LifePrior],
+    fresh_v: float,
+    tipping: float | np.ndarray,
+    settings: BatterySettings,
+    *,
+    chemistry_known: bool,
+) -> Forecast:
+    """Blend what the readings of one battery foretell.
+
+    ``tipping`` is the scatter of the very day of an end [days], at the days ahead or at all of them.
+    """
     base = {
         "discharge curve": settings.weight_curve,
         "steepening": settings.weight_knee,
         "local trend": settings.weight_trend,
     }
-    estimates = [curve_estimate(o, shapes, settings), knee_estimate(o, settings), trend_estimate(o, settings)]
     voltage, weights = pool(estimates, base)
     if headroom(o, fresh_v) <= settings.flat_headroom:
         # A battery so far down does end: what was left beyond the horizon is not a chance of lasting for ever.
@@ -181,7 +234,8 @@ def forecast(
     q = quantiles(o.ahead, mixed)
     # The early tail, of which the bound is made, is heavier than the middle of the distribution.
     spread = spread_of(o, flat, chemistry_known, settings) * np.array([settings.spread_bound, 1.0, 1.0, 1.0])
-    q = tipped(widened(q, q[2], spread), settings.tipping_share * (o.x[-1] - o.x[0]))
+    scatter_d = float(np.interp(q[2], o.ahead, np.broadcast_to(tipping, o.ahead.shape)))
+    q = tipped(widened(q, q[2], spread), scatter_d)
     q = np.maximum(q, 0.0)  # it is alive today
     if flat and not priors:
         return Forecast(np.nan, np.nan, np.nan, float(q[0]), "voltage still flat", True, methods, weights)

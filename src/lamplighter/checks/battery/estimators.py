@@ -1,6 +1,7 @@
 """Three readings of a falling voltage, each a distribution of the day on which it meets the cut-off.
 
-Every estimator returns P(ended by) at the days ahead, shape (m,), never falling. None of them is trusted alone; see
+Every estimator is fitted to the level once and can be held against more than one floor: the fit's ``against`` returns
+P(ended by) at the days ahead, shape (m,), never falling. None of them is trusted alone; see
 :mod:`lamplighter.checks.battery.blend`.
 """
 
@@ -149,8 +150,30 @@ def fit_candidates(
     return out
 
 
-def curve_estimate(o: Outlook, shapes: list[Shape], settings: BatterySettings) -> Estimate:
-    """Fit every curve at every candidate remaining life (and starting depth), and weigh what they foretell.
+@dataclass(frozen=True, slots=True)
+class CurveFit:
+    """Discharge curves fitted to one life: weights of the candidates (k,), their paths at the days looked at (k, j).
+
+    before : use of the battery before x counts, as the curves have it [days at the present drain].
+    """
+
+    weight: np.ndarray
+    path: np.ndarray
+    looked: np.ndarray
+    evidence: float
+    before: float
+
+    def against(self, o: Outlook, settings: BatterySettings) -> Estimate:
+        """Return when the curves meet the floor."""
+        sd = growing_error(o, settings)[self.looked]
+        ended = self.weight @ never_falling(ndtr((o.floor[self.looked] - self.path) / sd))
+        ended = np.interp(o.ahead, o.ahead[self.looked], never_falling(ended))
+        trust = 1.0 if o.start_known else reach_trust(o, ended)
+        return Estimate("discharge curve", ended, self.evidence, trust=max(trust, LEAST_TRUST))
+
+
+def fit_curves(o: Outlook, shapes: list[Shape], settings: BatterySettings) -> CurveFit:
+    """Fit every curve at every candidate remaining life (and starting depth), and follow them ahead.
 
     Level and scale of each curve are fitted in closed form under normal priors; the candidates' weights are their
     Student likelihood times the prior of a life seen at a random moment, p(L) ~ 1/L^2. A coarse grid of remaining
@@ -169,13 +192,12 @@ def curve_estimate(o: Outlook, shapes: list[Shape], settings: BatterySettings) -
     evidence = float(np.logaddexp.reduce(np.concatenate([c.log for c in candidates]), axis=None))
     weight = np.concatenate([np.exp(c.log - evidence) for c in candidates])
     weight[slight(weight.ravel()).reshape(weight.shape)] = 0.0
-    sd = growing_error(o, settings)
     parts = np.split(weight, np.cumsum([len(c.log) for c in candidates])[:-1])
     looked = np.append(np.arange(0, len(o.ahead) - 1, EVERY), len(o.ahead) - 1)
-    ended = sum(foretold(o, c, w, sd, looked) for c, w in zip(candidates, parts, strict=True) if w.any())
-    ended = np.interp(o.ahead, o.ahead[looked], never_falling(ended / weight.sum()))
-    trust = 1.0 if o.start_known else reach_trust(o, ended)
-    return Estimate("discharge curve", ended, evidence, trust=max(trust, LEAST_TRUST))
+    told = [(c, w) for c, w in zip(candidates, parts, strict=True) if w.any()]
+    path = np.concatenate([path_ahead(o, c, w, looked) for c, w in told])
+    before = sum(float((w * c.start * c.life).sum()) for c, w in told) / float(weight.sum())
+    return CurveFit(np.concatenate([w[w > 0] for _, w in told]) / weight.sum(), path, looked, evidence, before)
 
 
 def slight(weight: np.ndarray) -> np.ndarray:
@@ -186,8 +208,8 @@ def slight(weight: np.ndarray) -> np.ndarray:
     return slightest
 
 
-def foretold(o: Outlook, c: Candidates, weight: np.ndarray, sd: np.ndarray, looked: np.ndarray) -> np.ndarray:
-    """Return the weighted P(ended by) of one curve's candidates at some of the days ahead.
+def path_ahead(o: Outlook, c: Candidates, weight: np.ndarray, looked: np.ndarray) -> np.ndarray:
+    """Return the voltages of one curve's candidates of any weight at some of the days ahead, shape (k, j).
 
     Their recent misfit is carried on.
     """
@@ -198,8 +220,7 @@ def foretold(o: Outlook, c: Candidates, weight: np.ndarray, sd: np.ndarray, look
     x, v, w = o.x[recent], o.volts[recent], w[recent]
     seen = level + scale * (c.shape.at(start + x[None, :] / life) - c.shape.middle)
     miss = ((v[None, :] - seen) @ w / w.sum())[:, None]
-    path = level + scale * (c.shape.at(start + (o.x_now + o.ahead[looked]) / life) - c.shape.middle)
-    return weight[some] @ never_falling(ndtr((o.floor[looked] - path - miss) / sd[looked]))
+    return level + scale * (c.shape.at(start + (o.x_now + o.ahead[looked]) / life) - c.shape.middle) + miss
 
 
 def ridge_line(
@@ -226,7 +247,23 @@ def ridge_line(
 # --- steepening -------------------------------------------------------------------------------------------------
 
 
-def knee_estimate(o: Outlook, settings: BatterySettings, points: int = 14) -> Estimate:
+@dataclass(frozen=True, slots=True)
+class KneeFit:
+    """Declines that steepen, fitted to one life: weights (k,), paths ahead and their standard deviations (k, m) [V]."""
+
+    weight: np.ndarray
+    path: np.ndarray
+    sd: np.ndarray
+    evidence: float
+
+    def against(self, o: Outlook, settings: BatterySettings) -> Estimate:
+        """Return when the declines meet the floor."""
+        ended = never_falling(ndtr((o.floor - self.path) / np.hypot(self.sd, growing_error(o, settings))))
+        pooled = never_falling(self.weight @ ended / self.weight.sum())
+        return Estimate("steepening", pooled, self.evidence, trust=reach_trust(o, pooled))
+
+
+def fit_knee(o: Outlook, settings: BatterySettings, points: int = 14) -> KneeFit:
     """Fit a decline that steepens: v = a - b t - c exp(t / tau), t counted from now, for many tau.
 
     Knows no chemistry. The present fall and its growth are free but may not be negative; tau runs from 3 % of the
@@ -239,12 +276,9 @@ def knee_estimate(o: Outlook, settings: BatterySettings, points: int = 14) -> Es
     focus = w * np.exp(t / (0.6 * span))
     focus = focus / focus.sum() * w.sum() / scatter(o, settings) ** 2
     path, sd, chi2 = steepening(t, o.volts, focus, o.ahead, taus, span, abs(o.level))
-    ended = never_falling(ndtr((o.floor - path) / np.hypot(sd, growing_error(o, settings))))
     log = student(chi2, w.sum())
     weight = np.exp(log - log.max())
-    evidence = float(log.max() + np.log(weight.mean()))
-    pooled = never_falling(weight @ ended / weight.sum())
-    return Estimate("steepening", pooled, evidence, trust=reach_trust(o, pooled))
+    return KneeFit(weight, path, sd, float(log.max() + np.log(weight.mean())))
 
 
 def steepening(
@@ -302,7 +336,42 @@ FARTHEST, TRUSTED_WINDOWS = 6.0, 4.0
 Promises of more than six windows are not shortened further, and what lies four windows ahead is half trusted."""
 
 
-def trend_estimate(o: Outlook, settings: BatterySettings) -> Estimate:
+@dataclass(frozen=True, slots=True)
+class TrendFit:
+    """The recent slope of one life and its standard error [V a day of use], and the window it is taken over [days]."""
+
+    slope: float
+    error: float
+    window: float
+
+    def against(self, o: Outlook, settings: BatterySettings) -> Estimate:
+        """Return when the trend meets the floor; nothing when it never does."""
+        under = self.under(o)
+        if not len(under):
+            return NoTrend().against(o, settings)
+        promised = float(o.ahead[under[0]])
+        reach = min(promised / self.window, FARTHEST)
+        remaining = promised * SHORTENED * (1.0 + reach / PER_WINDOW) ** -POWER
+        level = o.level_error / max(-self.slope * remaining, 1e-9)
+        sd = float(np.sqrt(SPREAD_LOG**2 + (self.error / self.slope) ** 2 + level**2))
+        trust = 1.0 / (1.0 + (remaining / (TRUSTED_WINDOWS * self.window)) ** 2)
+        return Estimate("local trend", ndtr(np.log(o.ahead / remaining) / sd), trust=trust)
+
+    def under(self, o: Outlook) -> np.ndarray:
+        """Return the places of the days ahead on which a straight line lies under the floor."""
+        return np.flatnonzero(o.level + self.slope * (o.ahead + o.x_now - o.x[-1]) < o.floor)
+
+
+@dataclass(frozen=True, slots=True)
+class NoTrend:
+    """A voltage without a falling trend that meets the floor."""
+
+    def against(self, o: Outlook, _settings: BatterySettings) -> Estimate:
+        """Return that nothing is told."""
+        return Estimate("local trend", np.zeros(len(o.ahead)), informed=False)
+
+
+def fit_trend(o: Outlook, settings: BatterySettings) -> TrendFit | NoTrend:
     """Carry on the recent slope, shortened by what straight lines have been found to promise too much.
 
     The slope is the median of pair slopes over the newest eighth of the record, weighted by distance (Theil and Sen). A
@@ -312,19 +381,10 @@ def trend_estimate(o: Outlook, settings: BatterySettings) -> Estimate:
     for window in trend_windows(o):
         recent = o.x >= o.x[-1] - window
         x, v = o.x[recent], o.volts[recent]
-        slope, error = pair_slope(x, v, scatter(o, settings))
-        under = np.flatnonzero(o.level + slope * (o.ahead + o.x_now - o.x[-1]) < o.floor)
-        if slope < -2.0 * error and len(under):
-            break
-    else:
-        return Estimate("local trend", np.zeros(len(o.ahead)), informed=False)
-    promised = float(o.ahead[under[0]])
-    reach = min(promised / (x[-1] - x[0]), FARTHEST)
-    remaining = promised * SHORTENED * (1.0 + reach / PER_WINDOW) ** -POWER
-    level = o.level_error / max(-slope * remaining, 1e-9)
-    sd = float(np.sqrt(SPREAD_LOG**2 + (error / slope) ** 2 + level**2))
-    trust = 1.0 / (1.0 + (remaining / (TRUSTED_WINDOWS * (x[-1] - x[0]))) ** 2)
-    return Estimate("local trend", ndtr(np.log(o.ahead / remaining) / sd), trust=trust)
+        fit = TrendFit(*pair_slope(x, v, scatter(o, settings)), float(x[-1] - x[0]))
+        if fit.slope < -2.0 * fit.error and len(fit.under(o)):
+            return fit
+    return NoTrend()
 
 
 def trend_windows(o: Outlook) -> list[float]:

@@ -15,7 +15,7 @@ from lamplighter.checks.battery.measure import BatteryMeasures
 from lamplighter.checks.battery.predict import Prediction
 from lamplighter.results import Finding
 from lamplighter.settings.battery import BatterySettings
-from lamplighter.wording import battery_ends, date, duration, iso, quantity
+from lamplighter.wording import battery_ends, date, duration, falls_short_in_the_cold, iso, quantity
 
 Z10 = 1.2815515655446004
 """Standard normal quantile of 0.9."""
@@ -60,14 +60,30 @@ def prediction_facts(p: Prediction) -> dict[str, Any]:
     }
 
 
-def good_reason(p: Prediction) -> str:
+def cold_facts(p: Prediction, settings: BatterySettings) -> dict[str, Any]:
+    """Return the columns of the first shortfall in the cold; nothing where it is hardly earlier than the end."""
+    f = p.forecast
+    if f is None or f.cold is None or not f.p50 - f.cold[1] >= settings.cold_earlier_days:
+        return {}
+    return {f"eol_cold_{name}": p.instant(days) for name, days in zip(("p10", "p50", "p90"), f.cold, strict=True)}
+
+
+def in_the_cold(p: Prediction, as_of: float, settings: BatterySettings) -> str:
+    """Say in a sentence when the battery falls short in the cold, after a space; nothing where that is not told."""
+    said = falls_short_in_the_cold(cold_facts(p, settings).get("eol_cold_p50"), as_of)
+    return f" {said}" if said else ""
+
+
+def good_reason(p: Prediction, settings: BatterySettings) -> str:
     """Say in a sentence why nothing needs doing yet."""
     f = p.forecast
     if f is None:
         return ""
     if not np.isfinite(f.p50):
         return f"voltage is on the flat part of its curve: no earlier than {date(p.instant(f.not_before))}"
-    return f"battery {battery_ends(p.instant(f.p10), p.instant(f.p50), p.instant(f.p90), p.now)}"
+    ends = f"battery {battery_ends(p.instant(f.p10), p.instant(f.p50), p.instant(f.p90), p.now)}"
+    cold = in_the_cold(p, p.now, settings)
+    return f"{ends}.{cold.removesuffix('.')}" if cold else ends
 
 
 def end_findings(battery: Battery, p: Prediction, as_of: float, settings: BatterySettings) -> list[Finding]:
@@ -94,6 +110,7 @@ def end_findings(battery: Battery, p: Prediction, as_of: float, settings: Batter
     assert p.outlook is not None
     cut = f"cut-off {quantity(battery.cutoff_v, 'V')} ({origin_words(battery)})"
     evidence = f"{words}: {quantity(p.outlook.level, 'V')} at {settings.reference_c:g} °C, {cut}; judged by {f.method}."
+    evidence += in_the_cold(p, as_of, settings)
     return [
         Finding(
             check="battery",
@@ -108,9 +125,14 @@ def end_findings(battery: Battery, p: Prediction, as_of: float, settings: Batter
             severity=severity,
             evidence=evidence,
             remedy=swap_words(battery),
-            data=end_data(battery, p),
+            data=end_data(battery, p) | cold_data(p, settings),
         )
     ]
+
+
+def cold_data(p: Prediction, settings: BatterySettings) -> dict[str, Any]:
+    """Return the instants of the first shortfall in the cold, for the finding's data."""
+    return {name.removeprefix("eol_"): when for name, when in cold_facts(p, settings).items()}
 
 
 def overdue(battery: Battery) -> str:

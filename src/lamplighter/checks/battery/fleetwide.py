@@ -45,7 +45,10 @@ class Life:
 
 @dataclass(frozen=True, slots=True)
 class Battery:
-    """Everything known of one node's battery before the forecast."""
+    """Everything known of one node's battery before the forecast.
+
+    response_known : whether the node itself shows how its voltage answers to temperature, not its class alone.
+    """
 
     node: str
     entry: RegisterEntry
@@ -61,6 +64,7 @@ class Battery:
     drain: Drain | None
     capacity_ah: float | None
     lives: tuple[Life, ...] = ()
+    response_known: bool = False
 
 
 def fresh_voltage(measures: BatteryMeasures) -> float:
@@ -387,5 +391,5 @@ def battery_of(settings: BatterySettings, told: Told) -> Battery:
     lives = lives_of(told.node, m, track, told.fit, season, cutoff, share, settings)
     return Battery(
         told.node, entry, cell, told.group, fresh, cutoff, origin, told.fit, season, track, m.rate, drain, capacity,
-        lives,
+        lives, bool(np.isfinite(told.own.error)),
     )  # fmt: skip

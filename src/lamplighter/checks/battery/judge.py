@@ -1,9 +1,10 @@
 """Judges all batteries together: learns from the fleet, forecasts each, and says what a person should know.
 
 Facts by node (columns of nodes.csv): ``battery_v`` [V], ``battery_since``, ``eol_p10``, ``eol_p50``, ``eol_p90``,
-``eol_not_before``, ``eol_method``. Further facts: ``battery_cutoff_v``, ``battery_cutoff_origin`` (register, chemistry,
-assumption), ``battery_chemistry``, ``battery_ended`` (instant, when it is below its cut-off), ``battery_charged`` (True
-when a charger keeps it up), ``battery_cautions`` (keys of cautions: lithium, lead-acid).
+``eol_not_before``, ``eol_method``, and where it comes earlier than that end the first shortfall on the coldest days,
+``eol_cold_p10``, ``eol_cold_p50``, ``eol_cold_p90``. Further facts: ``battery_cutoff_v``, ``battery_cutoff_origin``
+(register, chemistry, assumption), ``battery_chemistry``, ``battery_ended`` (instant, when it is below its cut-off),
+``battery_charged`` (True when a charger keeps it up), ``battery_cautions`` (keys of cautions: lithium, lead-acid).
 
 Finding kinds: ``battery_end``, ``battery_swap``, ``battery_cold``, ``battery_charge``.
 """
@@ -25,6 +26,7 @@ from lamplighter.checks.battery.drawing import base_series, fleet_numbers, predi
 from lamplighter.checks.battery.findings import (
     cautions,
     charge_findings,
+    cold_facts,
     cold_findings,
     end_findings,
     good_reason,
@@ -115,11 +117,11 @@ def judge_node(settings: BatterySettings, as_of: float, known: Known) -> Judged:
     elif m.days < settings.min_days or (prediction := predict(battery, kind, settings)) is None:
         quiet, reason = "not evaluated", f"fewer than {settings.min_days:g} days of voltage since the battery went in"
     else:
-        facts |= prediction_facts(prediction)
+        facts |= prediction_facts(prediction) | cold_facts(prediction, settings)
         drawn |= prediction_series(prediction, battery)
         findings += end_findings(battery, prediction, as_of, settings)
         findings += cold_findings(battery, prediction, settings)
-        reason = good_reason(prediction)
+        reason = good_reason(prediction, settings)
     told = [f for f in findings if f.severity != "info"] if quiet == "good" else []
     verdict = Verdict(state="finding", reason=told[0].evidence) if told else Verdict(state=quiet, reason=reason)
     return Judged(verdict, findings, pack(facts), pack(drawn))

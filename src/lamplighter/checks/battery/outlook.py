@@ -9,6 +9,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from lamplighter.checkins import DAY_S
+from lamplighter.checks.battery.coldest import Cold, Coldest, coldest_floor
 from lamplighter.checks.battery.observe import HINGE_C, Temperature, Track, pulse_drop, response
 from lamplighter.checks.battery.present import Present, aligned, present_response, side_slope
 from lamplighter.checks.battery.season import LEAST_SCATTER_C, RECENT_D, Season, ordinary_bins
@@ -39,7 +40,8 @@ class Outlook:
     volts : level under load at the reference temperature [V]; weight : days of evidence in the bin, the old
     discounted; noise : scatter of the daily level [V]; x_now : use up to now; start_known : whether x counts from a
     fresh battery; ahead : days from now, shape (m,); floor : voltage at the reference temperature that must be held
-    at the season's temperature [V], shape (m,); level, level_error : the present level [V].
+    at the season's temperature [V], shape (m,); level, level_error : the present level [V]; coldest : the floor of the
+    coldest expected days, None where it is not known.
     """
 
     x: np.ndarray
@@ -54,6 +56,7 @@ class Outlook:
     level_error: float
     cutoff_v: float
     cold_sd: np.ndarray
+    coldest: Coldest | None = None
 
 
 def drain_use(track: Track, rate: np.ndarray, check_in_share: float) -> np.ndarray:
@@ -105,6 +108,7 @@ def look_ahead(
     fit: Temperature,
     season: Season | None,
     settings: BatterySettings,
+    cold: Cold | None = None,
 ) -> Outlook:
     """Set the stage for one life.
 
@@ -121,6 +125,9 @@ def look_ahead(
         Voltage under which the node fails [V].
     fit : Temperature
     season : Season or None
+    settings : BatterySettings
+    cold : Cold or None
+        What cold is expected of the days ahead; None where nothing is to be said of them.
     """
     drop, now, x_now = recent_drop(track, fit, settings), track.time[-1], before + float(x[-1])
     keep = ordinary_bins(track, fit, season, settings)
@@ -150,14 +157,18 @@ def look_ahead(
     weight = np.sqrt(size * max(span, 1e-6)) * np.exp(-age / memory) * mean(trust)
     level, pieces = present_level(track.time, volts, trust)
     ahead = days_ahead(settings.longest_days)
-    floor, cold_sd = np.full(len(ahead), cutoff_v), np.zeros(len(ahead))
+    floor, cold_sd, coldest = np.full(len(ahead), cutoff_v), np.zeros(len(ahead)), None
     if season is not None and (fit.slope or fit.extra):
         fall = max(-side_slope(track.time[-RECENT_BINS:], volts[-RECENT_BINS:]), 0.0)
-        floor, cold_sd = lasting_floor(now + ahead * DAY_S, cutoff_v, fit, season, present, fall, settings)
+        then = now + ahead * DAY_S
+        floor, cold_sd = lasting_floor(then, cutoff_v, fit, season, present, fall, settings)
+        if cold is not None:
+            coldest = coldest_floor(then, cutoff_v, fit, present, fall, x_now + ahead, cold, settings)
     return Outlook(
         x=xs, volts=vs, weight=weight, noise=noise, x_now=x_now,
         start_known=start_known, ahead=ahead, floor=floor, level=level,
         level_error=float(noise / np.sqrt(pieces)), cutoff_v=cutoff_v, cold_sd=cold_sd,
+        coldest=coldest,
     )  # fmt: skip
 
 

@@ -10,6 +10,7 @@ import numpy as np
 from lamplighter.checkins import DAY_S
 from lamplighter.checks.battery.blend import Forecast, forecast
 from lamplighter.checks.battery.cells import UNKNOWN
+from lamplighter.checks.battery.coldest import Cold, colder_hours, loss_per_c
 from lamplighter.checks.battery.fleetwide import Battery, Life, actual_level
 from lamplighter.checks.battery.learning import Class, priors_for
 from lamplighter.checks.battery.outlook import Outlook, look_ahead
@@ -54,6 +55,7 @@ def predict(battery: Battery, known: Class, settings: BatterySettings) -> Predic
         battery.temperature,
         battery.season,
         settings,
+        cold_ahead(battery, settings),
     )
     fresh = max(battery.fresh_v, float(np.max(life.track.volts)))
     shapes = shapes_for(battery.cell, fresh, battery.cutoff_v, known.learned, start_known=life.start_known)
@@ -66,6 +68,13 @@ def predict(battery: Battery, known: Class, settings: BatterySettings) -> Predic
         o,
         forecast(o, shapes, priors, fresh, settings, chemistry_known=battery.cell.chemistry != UNKNOWN),
     )
+
+
+def cold_ahead(battery: Battery, settings: BatterySettings) -> Cold | None:
+    """Return what cold is expected of the days ahead; None where cold tells nothing of the battery."""
+    if battery.season is None or not battery.response_known:
+        return None
+    return Cold(battery.season, colder_hours(battery.track, settings), loss_per_c(battery.cell, settings))
 
 
 def still_low(battery: Battery, life: Life, settings: BatterySettings) -> bool:
