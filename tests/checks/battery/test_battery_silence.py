@@ -96,3 +96,18 @@ def test_a_worn_battery_that_recovers_after_a_rest_was_not_replaced():
     fresh_later = flat_node(lambda t: np.select([t < 40, t < 80], [2.10, 2.40], 3.20))
     (swap,) = measured(fresh_later).swaps
     assert (swap.time - START) / DAY == pytest.approx(80, abs=0.2)
+
+
+@pytest.mark.parametrize(("after", "said"), [(2, "it has not recovered yet"), (12, "it recovered")])
+def test_a_cold_night_is_said_to_have_passed_only_once_it_has(after, said):
+    node = make_node(alkaline_pair, days=200, life=900, begin=0.1, cutoff_v=2.55, coefficient=0.006, season=0.0)
+    t = (node.time - START) / DAY
+    cold = (t > 180) & (t < 183)
+    node = replace(
+        node,
+        temperature=node.temperature - np.where(cold, 25.0, 0.0),
+        volts=node.volts - np.where(cold, 0.006 * 25.0, 0.0),
+    )
+    told = [f.evidence for f in judged(only(node, t < 181 + after)).findings if f.kind == "battery_cold"]
+    assert len(told) == 1
+    assert told[0].endswith(f"; {said}.")

@@ -249,6 +249,8 @@ def cold_findings(battery: Battery, p: Prediction, settings: BatterySettings) ->
     under = recent & (low < battery.cutoff_v)
     if not under.any() or not np.isfinite(track.coldest[under]).any():
         return []
+    lately = track.time >= p.now - settings.below_hold_days * DAY_S
+    after = "it recovered" if np.median(low[lately]) >= battery.cutoff_v else "it has not recovered yet"
     worst = float(low[under].min())
     cold = float(np.nanmin(track.coldest[under]))
     return [
@@ -264,7 +266,7 @@ def cold_findings(battery: Battery, p: Prediction, settings: BatterySettings) ->
             high=round(worst + 2 * p.outlook.noise, 4),
             severity="M",
             evidence=f"The cold took it below its cut-off of {quantity(battery.cutoff_v, 'V')} on "
-            f"{date(float(track.time[under][0]))}: {quantity(worst, 'V')} at {round(cold) + 0} °C; it recovered.",
+            f"{date(float(track.time[under][0]))}: {quantity(worst, 'V')} at {round(cold) + 0} °C; {after}.",
             remedy=swap_words(battery),
             data={"coldest_c": cold, "cautions": list(cautions(battery))},
         )
