@@ -207,7 +207,7 @@ def test_battery_life_answers_for_a_node_of_the_register(tmp_path):
     ("args", "words"),
     [
         (["--part", "ER34615"], "give the current while asleep"),
-        (["--node", "nobody"], "node nobody is not known"),
+        (["--node", "nobody"], "nothing is known of node nobody (give --register or --assessment)"),
         (["--chemistry", "lead-acid", "--capacity", "7", "--sleep-ua", "1", "--charge-mc", "1"], "charged battery"),
         (["--part", "ER34615", "--sleep-ua", "1", "--charge-mc", "1", "--interval", "soon"], "not a length of time"),
     ],

@@ -23,7 +23,7 @@ LONGEST_TAU = 0.5
 """Longest memory on the grid, as a share of the span; a longer one acts alike within the span."""
 MEMORY_PRIOR = 0.5
 """Prior weight of a memory falls with this power of it: most weather is forgotten within days."""
-FINE, MOST_STEPS = 1e-6, 60
+FINE, MOST_STEPS = 1e-9, 60
 """Share of the first reach to which a quantile is closed in on, and most steps to get there."""
 BLOCK = 16
 """Points that are whitened together by one product; from block to block it goes on one by one."""
