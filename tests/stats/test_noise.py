@@ -48,6 +48,17 @@ def test_the_ends_of_an_interval_leave_equal_tails(parts, freedom, confidence):
     assert below == pytest.approx([tail, 1 - tail], abs=1e-4)
 
 
+def test_steep_parts_beside_wide_ones_do_not_lead_astray():
+    rng = np.random.default_rng(1)
+    for _ in range(2000):
+        n = int(rng.integers(1, 13))
+        centre, scale = rng.uniform(-50, 50, n) * rng.choice([0, 1, 1]), 10 ** rng.uniform(-3, 1.5, n)
+        weight, freedom = rng.dirichlet(np.ones(n)), float(rng.uniform(2, 200))
+        low, high = mixture_interval(centre, scale, weight, freedom, 0.5)
+        below = mixture_below(np.array([low, high]), centre, scale, weight, freedom)
+        assert below == pytest.approx([0.25, 0.75], abs=1e-4)
+
+
 def test_the_interval_of_one_part_is_that_of_its_distribution():
     found = mixture_interval(np.array([3.0]), np.array([2.0]), np.array([1.0]), 7.0, 0.95)
     assert found == pytest.approx(stats.t.interval(0.95, 7, loc=3.0, scale=2.0), rel=1e-6)

@@ -212,16 +212,16 @@ def mixture_interval(
     high = np.full(2, (centre + reach * scale).max())
     fine = FINE * float((high - low)[0])
     x = np.array([weight @ (centre - reach * scale), weight @ (centre + reach * scale)])
+    last = high - low
     for _ in range(MOST_STEPS):
         off = mixture_below(x, centre, scale, weight, freedom) - share
         low, high = np.where(off < 0, x, low), np.where(off < 0, high, x)
-        step = off / np.maximum(mixture_density(x, centre, scale, weight, freedom), 1e-300)
-        # Newton's step where it stays between the ends known so far, else their middle.
-        ahead = x - step
-        ahead = np.where((ahead > low) & (ahead < high), ahead, 0.5 * (low + high))
-        done = np.abs(ahead - x).max() <= fine
-        x = ahead
-        if done:
+        ahead = x - off / np.maximum(mixture_density(x, centre, scale, weight, freedom), 1e-300)
+        # Newton's step where it stays between the ends known so far and shrinks, else their middle.
+        good = (ahead > low) & (ahead < high) & (np.abs(ahead - x) < 0.5 * last)
+        ahead = np.where(good, ahead, 0.5 * (low + high))
+        last, x = np.abs(ahead - x), ahead
+        if last.max() <= fine:
             break
     return float(x[0]), float(x[1])
 
