@@ -164,13 +164,22 @@ def joined_in_order(
     place = np.empty(len(order), dtype=np.int32 if len(order) < 2**31 else np.int64)
     place[order] = np.arange(len(order), dtype=place.dtype)
     columns = {"node": node.take(order), "time": time.take(order)}
-    ends = np.cumsum([len(p) for p in parts]).tolist()
-    for name, dtype in DTYPES.items():
-        if name in columns:
-            continue
-        columns[name] = np.empty(len(order), dtype=dtype)
-        for part, end in zip(parts, ends, strict=True):
-            own = getattr(part, name)
-            columns[name][place[end - len(own) : end]] = own
-            setattr(part, name, own[:0])
+    others = [name for name in DTYPES if name not in columns]
+    with ThreadPoolExecutor(REORDERED_TOGETHER) as pool:
+        columns |= dict(zip(others, pool.map(lambda name: _placed(parts, name, place), others), strict=True))
     return Rows(**columns)
+
+
+def _placed(parts: Sequence[Rows], name: str, place: np.ndarray) -> np.ndarray:
+    """Put the parts of one column where their rows belong, and empty them."""
+    own = [getattr(part, name) for part in parts]
+    for part in parts:
+        setattr(part, name, getattr(part, name)[:0])
+    values = {a[0] for a in own if len(a)} if all(a.strides == (0,) for a in own) else set()
+    if len(values) == 1 or (values and all(v != v for v in values)):
+        return np.full(len(place), values.pop(), dtype=DTYPES[name])
+    column, end = np.empty(len(place), dtype=DTYPES[name]), 0
+    for a in own:
+        column[place[end : end + len(a)]] = a
+        end += len(a)
+    return column

@@ -109,7 +109,7 @@ class IntakeSettings(Section):
         50, "lines", "A quoted cell longer than this is a stray quotation mark, not text with line breaks.", low=1
     )
     block_mb: float = setting(
-        32.0, "MB", "Read at a time: large enough to be fast, small enough for any machine.", low=0.001, high=1024.0
+        8.0, "MB", "Read at a time: large enough to be fast, small enough for any machine.", low=0.001, high=1024.0
     )
 
     def __post_init__(self) -> None:
