@@ -33,8 +33,8 @@ def test_the_conventional_script_answers_the_five_questions(tmp_path):
 
 @pytest.mark.slow
 def test_every_part_reports(tmp_path):
-    size = {"main": (2, 1), "reading": (2, 1), "nodes": (2, 3), "node_months": 1, "months": (1,), "month_nodes": 2}
-    bench = Bench(tmp_path, size | {"history": (2, 3)})
+    size = {"main": (2, 1), "reading": (2, 1), "fleets": ((2, 1), (3, 1)), "history": (2, 3), "sample": (2, 3)}
+    bench = Bench(tmp_path, size)
     for part in PARTS[:-1]:
         getattr(bench, part)()
     text = "\n".join(bench.lines)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter, defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, fields
@@ -145,9 +146,10 @@ def level_of(criticality: float) -> int:
 
 def forecasts(jobs: tuple[CauseRule, ...], case: NodeCase, now: float) -> list[float | None]:
     """Return the dates by which the checks foresee trouble; a limit passed already is no forecast any more."""
-    battery = (
-        [to_meet(case.fact("eol_p10"), case.fact("eol_cold_p50"))] if any(j.part == "battery" for j in jobs) else []
-    )
+    cold = case.fact("eol_cold_p50")
+    if cold is not None:  # a middle date knows no hour: the day that it falls on will do
+        cold = now + math.ceil((cold - now) / DAY_S) * DAY_S
+    battery = [to_meet(case.fact("eol_p10"), cold)] if any(j.part == "battery" for j in jobs) else []
     margin = [case.fact("margin_due")] if any(j.cause.startswith("link") for j in jobs) else []
     zero = [case.fact("zero_due")] if any(j.cause.startswith("zero") for j in jobs) else []
     return battery + [v if v is not None and v > now else None for v in (*margin, *zero)]

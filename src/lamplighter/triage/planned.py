@@ -9,6 +9,7 @@ stood 60 days before the end for 42 of 49 batteries, 28 days before for 43 of 43
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -84,7 +85,7 @@ def window(o: BatteryOutlook, place: str, cost_per_day: float, s: TriageSettings
     first = opens(mean_end(o), o.life, s)
     due = max(o.p10, risk_date(o, place, cost_per_day, s), first + s.planning_interval_days)
     if o.cold is not None:
-        due = min(due, max(o.cold, 0.0))
+        due = min(due, max(math.ceil(o.cold), 0))
     return min(max(0.0, first), due), due
 
 
