@@ -7,8 +7,8 @@ from collections.abc import Callable
 
 import numpy as np
 
-SORTED_FOR = 3
-"""More quantiles than this are taken from the sorted values."""
+from lamplighter.stats.runs import encode_runs
+
 SPARSE = 4
 """Stretches are sorted as rows of a table unless it would be this many times as large as the values."""
 
@@ -28,9 +28,6 @@ def quantile(values: np.ndarray, share: float) -> float:
 
 def quantiles(values: np.ndarray, *shares: float) -> list[float]:
     """Return some quantiles; see :func:`quantile`."""
-    if len(shares) > SORTED_FOR:
-        ordered = np.sort(values)
-        return [_between(ordered, share) for share in shares]
     return [_between(_split(values, int(share * (len(values) - 1))), share) for share in shares]
 
 
@@ -57,11 +54,8 @@ def _between(ordered: np.ndarray, share: float) -> float:
 
 def stretches(group: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return where each stretch of equal neighbours begins and how long it is, shape (k,)."""
-    if not len(group):
-        nothing = np.zeros(0, dtype=np.int64)
-        return nothing, nothing
-    first = np.concatenate([[0], np.flatnonzero(group[1:] != group[:-1]) + 1])
-    return first, np.diff(first, append=len(group))
+    runs = encode_runs(group)
+    return runs.start, runs.length
 
 
 def quantiles_within(values: np.ndarray, size: np.ndarray, shares: tuple[float, ...]) -> np.ndarray:
