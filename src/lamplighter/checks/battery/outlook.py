@@ -9,7 +9,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from lamplighter.checkins import DAY_S
-from lamplighter.checks.battery.coldest import Cold, Coldest, coldest_floor
+from lamplighter.checks.battery.coldest import Cold, Coldest, coldest_floor, needed
 from lamplighter.checks.battery.observe import HINGE_C, Temperature, Track, pulse_drop, response
 from lamplighter.checks.battery.present import Present, aligned, present_response, side_slope
 from lamplighter.checks.battery.season import LEAST_SCATTER_C, RECENT_D, Season, ordinary_bins
@@ -200,12 +200,11 @@ def lasting_floor(
     settings : BatterySettings
     """
     felt = season.at(then) - settings.cold_margin_sd * season.sd
-    floor = cutoff_v - response(felt, fit, settings.reference_c)
+    floor = needed(felt, cutoff_v, fit, present, settings)
     freezing = ndtr((HINGE_C - felt) / max(season.sd, LEAST_SCATTER_C))
     slope = np.abs(fit.slope + freezing * fit.extra)
     doubt = slope * np.hypot(season.sd, season.error(then))
     if present is not None:
-        floor = floor - present.shift(felt)
         slope = np.abs(slope + present.slope)
         doubt = np.hypot(doubt, present.doubt(felt))
     half = 0.5 * settings.below_lasting_days
