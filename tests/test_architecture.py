@@ -13,7 +13,7 @@ PACKAGE = Path(__file__).parents[1] / "src" / "lamplighter"
 
 # Each room may import the rooms named here, and itself.
 _BASE = {"errors", "wording", "settings"}
-_DATA = {*_BASE, "fleet", "checkins", "results", "tables", "spool"}
+_DATA = {*_BASE, "fleet", "checkins", "record", "results", "tables", "spool"}
 ALLOWED: dict[str, set[str]] = {
     "errors": set(),
     "wording": set(),
@@ -21,6 +21,7 @@ ALLOWED: dict[str, set[str]] = {
     "spool": {"errors"},
     "fleet": {"errors"},
     "checkins": {"fleet", "stats"},
+    "record": {"checkins", "fleet", "stats"},
     "results": {"checkins", "errors", "wording", "tables"},
     "tables": {"results", "wording"},
     "stats": set(),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Protocol
 
@@ -108,7 +108,8 @@ class NodeHistory:
     """One node's check-ins as arrays of shape (n,), with what the register and work log say of it.
 
     ``time`` is seconds since 1970-01-01 UTC, strictly increasing. ``start`` and ``as_of`` are the
-    first instant of the whole data set and the present, in the same unit.
+    first instant of the whole data set and the present, in the same unit. The first ``lead`` rows belong to the block
+    before: they are there for what happens at the edge; see :mod:`lamplighter.record`.
     """
 
     node: str
@@ -124,9 +125,18 @@ class NodeHistory:
     traits: frozenset[str] = frozenset()
     start: float = 0.0
     as_of: float = 0.0
+    lead: int = 0
 
     def __len__(self) -> int:
         return len(self.time)
+
+    @cached_property
+    def own(self) -> NodeHistory:
+        """The history without its lead-in."""
+        if not self.lead:
+            return self
+        part = {name: getattr(self, name)[self.lead :] for name in NodeArrays.__dataclass_fields__}
+        return replace(self, lead=0, **part)
 
     @cached_property
     def daily(self) -> Daily:

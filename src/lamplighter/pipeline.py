@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 
 from lamplighter.checkins import DAY_S, NodeArrays, NodeHistory, Source
-from lamplighter.checks.base import CheckResult, Context
+from lamplighter.checks.base import CheckResult, Context, measure_rows
 from lamplighter.engines import Engine, Job, fitting
 from lamplighter.errors import InputError
 from lamplighter.fleet import Fleet, RegisterEntry, entry_of, parse_time, read_fleet, strange_work
@@ -60,7 +60,7 @@ def measure_node(settings: Settings, loaded: tuple[NodeHistory, int]) -> Measure
     history, later = loaded
     if not len(history):
         return Measured(later)
-    measures = {check.NAME: pack(check.measure(history, settings)) for check in load_checks()}
+    measures = {check: pack(found) for check, found in measure_rows(load_checks(), history, settings).items()}
     return Measured(later, measures, pack(daily_series(history)))
 
 

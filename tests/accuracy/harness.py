@@ -20,7 +20,7 @@ from typing import Any
 
 import pandas as pd
 
-from lamplighter.checks.base import CheckResult
+from lamplighter.checks.base import CheckResult, measure_rows
 from lamplighter.engines import Engine
 from lamplighter.pipeline import CHECKS, assess_fleet, history_of, make_context
 from lamplighter.results import Finding, Gap, Outage, Verdict
@@ -127,8 +127,8 @@ def run_checks(
     for node in fleet.checkins.nodes() if nodes is None else sorted(nodes):
         history, _ = history_of(fleet.checkins, node, known, start, present)
         if len(history):
-            for check in checks:
-                measures[check.NAME][node] = check.measure(history, settings)
+            for check, measure in measure_rows(checks, history, settings).items():
+                measures[check][node] = measure
     seen = tuple(sorted(next(iter(measures.values()), {})))
     if nodes is not None:
         known = replace(known, register={n: e for n, e in known.register.items() if n in seen})

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from lamplighter.checkins import DAY_S, NodeHistory
-from lamplighter.checks.base import CheckResult, Context
+from lamplighter.checks.base import CheckResult, Context, measure_rows
 from lamplighter.fleet import RegisterEntry, WorkEntry
 from lamplighter.settings import Settings
 
@@ -72,7 +72,7 @@ def context(histories: Iterable[NodeHistory], *, registered: Iterable[str] = (),
 def run(check: ModuleType, *histories: NodeHistory, **more: Any) -> CheckResult:
     """Measure and judge a fleet of histories."""
     around = context(histories, **more)
-    return check.judge({h.node: check.measure(h, around.settings) for h in histories}, around)
+    return check.judge({h.node: measure_rows([check], h, around.settings)[check.NAME] for h in histories}, around)
 
 
 def kinds(result: CheckResult) -> list[str]:

@@ -8,12 +8,14 @@ from dataclasses import replace
 import numpy as np
 
 from lamplighter.backtest.summary import BacktestResult, Stand, result_of
-from lamplighter.checkins import DAY_S, Source
+from lamplighter.checkins import DAY_S, NodeHistory, Source
+from lamplighter.checks import battery as battery_check
+from lamplighter.checks.base import measure_rows
 from lamplighter.checks.battery.blend import Forecast
 from lamplighter.checks.battery.fleetwide import Battery, Life, Weather, ambient, gather
 from lamplighter.checks.battery.judge import forecastable
 from lamplighter.checks.battery.learning import Class, learn_classes
-from lamplighter.checks.battery.measure import BatteryMeasures, measure
+from lamplighter.checks.battery.measure import BatteryMeasures
 from lamplighter.checks.battery.predict import Prediction, predict
 from lamplighter.fleet import Fleet, RegisterEntry
 from lamplighter.pipeline import history_of
@@ -84,12 +86,17 @@ def measured_fleet(
     for node in source.nodes():
         history, _ = history_of(source, node, fleet, start, as_of)
         if len(history):
-            measures[node] = measure(history, settings)
+            measures[node] = measured(history, settings)
             register[node] = history.entry
     tracks = (measures[n].track for n in sorted(measures) if measures[n].track is not None)
     weather = ambient(tracks, settings.battery.ambient_min_nodes)
     # Every stand looks at all of them: they are kept in memory.
     return dict(gather(measures, register, settings.battery, weather)), weather, start
+
+
+def measured(history: NodeHistory, settings: Settings) -> BatteryMeasures:
+    """Return the measures of one node's battery alone."""
+    return measure_rows([battery_check], history, settings)[battery_check.NAME]
 
 
 def stand_before(
@@ -115,7 +122,7 @@ def stand_before(
     if not len(history):
         return None
     felt = until(weather, stood)
-    own = gather({life.node: measure(history, settings)}, {life.node: history.entry}, settings.battery, felt)
+    own = gather({life.node: measured(history, settings)}, {life.node: history.entry}, settings.battery, felt)
     if life.node not in own:
         return None
     battery = own[life.node]

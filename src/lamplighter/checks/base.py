@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, MutableMapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
-from lamplighter.checkins import NodeHistory
+import numpy as np
+
+from lamplighter.checkins import NodeArrays, NodeHistory
 from lamplighter.fleet import RegisterEntry, WorkEntry
+from lamplighter.record import Fetch, Record, between, blocks_of, columns_of, joined, rhythm_of
 from lamplighter.results import Finding, Gap, Outage, Verdict
 from lamplighter.settings import Settings
 from lamplighter.spool import Spool, SpooledList
@@ -86,14 +89,67 @@ class Context:
 
 
 class Check(Protocol):
-    """A check: a module (or package) with these three names."""
+    """A check: a module (or package) with these four names."""
 
     NAME: str
 
     @staticmethod
-    def measure(history: NodeHistory, settings: Settings) -> Any:
-        """Measure one node: numbers with intervals and p-values, no thresholds; must pickle; runs in workers."""
+    def summarise(block: NodeHistory, settings: Settings) -> Any:
+        """Condense the rows of one block: a dataclass of arrays of one dimension, see :mod:`lamplighter.record`.
+
+        The block has rows of its own, after ``block.lead`` others. It knows neither work log nor the present.
+        """
+
+    @staticmethod
+    def measure(summary: Any, record: Record, settings: Settings) -> Any:
+        """Measure one node from the joined summaries of its blocks: numbers with intervals and p-values, no thresholds.
+
+        Must pickle; runs in workers.
+        """
 
     @staticmethod
     def judge(measures: Mapping[str, Any], context: Context) -> CheckResult:
         """Judge all nodes together: thresholds, false discovery control, findings."""
+
+
+def summarise(checks: Sequence[Any], block: NodeHistory, settings: Settings) -> dict[str, Any]:
+    """Return what the checks and the record keep of one block, by name."""
+    alone = replace(block, worklog=())
+    kept = {check.NAME: check.summarise(alone, settings) for check in checks if hasattr(check, "summarise")}
+    return kept | {"days": block.own.daily, "rhythm": rhythm_of(block)}
+
+
+def measure(
+    checks: Sequence[Any], summaries: Mapping[str, Any], history: NodeHistory, fetch: Fetch, settings: Settings
+) -> tuple[Record, dict[str, Any]]:
+    """Measure one node with some checks from the joined summaries of its blocks and the rows of its open block."""
+    record = Record(
+        node=history.node,
+        entry=history.entry,
+        worklog=history.worklog,
+        traits=history.traits,
+        start=history.start,
+        as_of=history.as_of,
+        open=history,
+        daily=summaries["days"],
+        rhythm=summaries["rhythm"],
+        fetch=fetch,
+    )
+    return record, {
+        check.NAME: check.measure(summaries[check.NAME], record, settings)
+        if hasattr(check, "summarise")
+        else check.measure(record.rows(-np.inf), settings)
+        for check in checks
+    }
+
+
+def measure_rows(checks: Sequence[Any], history: NodeHistory, settings: Settings) -> dict[str, Any]:
+    """Measure one node with some checks from all of its rows."""
+    blocks = [block for _, block in blocks_of(history)]
+    parts = [summarise(checks, block, settings) for block in blocks if len(block) > block.lead]
+    summaries = {name: joined([part[name] for part in parts]) for name in parts[0]}
+
+    def fetch(since: float, until: float) -> NodeArrays:
+        return NodeArrays(**columns_of(between(history, since, until)))
+
+    return measure(checks, summaries, blocks[-1], fetch, settings)[1]

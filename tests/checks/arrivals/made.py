@@ -8,7 +8,7 @@ import numpy as np
 
 from lamplighter.checkins import NodeHistory
 from lamplighter.checks import arrivals
-from lamplighter.checks.base import CheckResult, Context
+from lamplighter.checks.base import CheckResult, Context, measure_rows
 from lamplighter.fleet import RegisterEntry, WorkEntry
 from lamplighter.settings import Settings
 
@@ -58,7 +58,7 @@ def judged(
 ) -> CheckResult:
     """Measure and judge a fleet."""
     settings = settings or Settings()
-    measures = {n: arrivals.measure(h, settings) for n, h in histories.items()}
+    measures = {n: measured(h, settings) for n, h in histories.items()}
     register = {n: h.entry for n, h in histories.items()} | {n: RegisterEntry(node=n) for n in never}
     context = Context(
         settings=settings,
@@ -100,3 +100,8 @@ def fleet(
         time = np.sort(time[keep & (time <= as_of)])
         made[name] = history(time, node=name, as_of=as_of, entry=RegisterEntry(node=name, gateway=gateway))
     return made
+
+
+def measured(h: NodeHistory, settings: Settings) -> arrivals.ArrivalsMeasure:
+    """Measure the arrivals of one history."""
+    return measure_rows([arrivals], h, settings)["arrivals"]

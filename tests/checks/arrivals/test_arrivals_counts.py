@@ -8,12 +8,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from lamplighter.checkins import COMPRESSED
-from lamplighter.checks.arrivals import measure
 from lamplighter.checks.arrivals.counter import counted_steps
 from lamplighter.checks.arrivals.intervals import best_path, infer_schedule
 from lamplighter.fleet import RegisterEntry
 from lamplighter.settings import Settings
-from tests.checks.arrivals.made import DAY, HOUR, START, due_times, history, judged
+from tests.checks.arrivals.made import DAY, HOUR, START, due_times, history, judged, measured
 from tests.open_data import motes
 
 DEFAULTS = Settings()
@@ -90,9 +89,9 @@ def test_fast_sampling_is_no_fault_and_no_new_interval() -> None:
 def test_a_retry_is_the_same_check_in() -> None:
     time = due_times(30, 900.0)
     again = time[::5] + 3.0
-    measured = measure(history(np.sort(np.concatenate([time, again]))), DEFAULTS)
-    assert (measured.rows, measured.repeated) == (len(time), len(again))
-    assert measured.missed.sum() == 0
+    found = measured(history(np.sort(np.concatenate([time, again]))), DEFAULTS)
+    assert (found.rows, found.repeated) == (len(time), len(again))
+    assert found.missed.sum() == 0
 
 
 @pytest.mark.parametrize("size", [256, 65536, 1000])
@@ -104,9 +103,9 @@ def test_a_counter_is_followed_through_wraps_and_resets(size: int) -> None:
     keep = rng.random(len(time)) >= 0.3
     keep[[0, 3999, 4000, -1]] = True
     keep[1000:1500] = False
-    measured = measure(history(time[keep], sequence=sequence[keep]), DEFAULTS)
-    assert measured.counted
-    assert measured.missed.sum() == len(time) - keep.sum()
+    found = measured(history(time[keep], sequence=sequence[keep]), DEFAULTS)
+    assert found.counted
+    assert found.missed.sum() == len(time) - keep.sum()
 
 
 def test_a_row_number_is_no_counter() -> None:
@@ -114,9 +113,9 @@ def test_a_row_number_is_no_counter() -> None:
     rng = np.random.default_rng(7)
     time = due_times(30, 900.0)
     kept = time[rng.random(len(time)) >= 0.2]
-    measured = measure(history(kept, sequence=np.arange(len(kept), dtype=float)), DEFAULTS)
-    assert not measured.counted
-    assert measured.missed.sum() == pytest.approx(len(time) - len(kept), abs=3)
+    found = measured(history(kept, sequence=np.arange(len(kept), dtype=float)), DEFAULTS)
+    assert not found.counted
+    assert found.missed.sum() == pytest.approx(len(time) - len(kept), abs=3)
 
 
 def test_a_counter_that_disagrees_with_the_clock_is_not_believed() -> None:
@@ -154,7 +153,7 @@ def test_lab_motes_over_the_whole_run_of_their_counter(number: str) -> None:
     counted = np.unique(table["sequence"].to_numpy())
     truth = counted.max() - counted.min() + 1 - len(counted)
     for sequence in (None, table["sequence"].to_numpy(dtype=float)[first]):
-        assert measure(history(time, sequence=sequence), DEFAULTS).missed.sum() == pytest.approx(truth, rel=0.005)
+        assert measured(history(time, sequence=sequence), DEFAULTS).missed.sum() == pytest.approx(truth, rel=0.005)
 
 
 def test_compressed_data_are_not_judged() -> None:
@@ -194,11 +193,11 @@ def test_slots_are_conserved(seed: int, interval: float, loss: float) -> None:
     kept = time[keep]
     if len(kept) < 30:
         return
-    measured = measure(history(kept), DEFAULTS)
+    found = measured(history(kept), DEFAULTS)
     slots = round((kept[-1] - kept[0]) / interval) + 1
-    assert measured.received.sum() + measured.missed.sum() == slots
-    assert measured.received.sum() == len(kept)
-    assert measured.gaps.missed.sum() == measured.missed.sum()
+    assert found.received.sum() + found.missed.sum() == slots
+    assert found.received.sum() == len(kept)
+    assert found.gaps.missed.sum() == found.missed.sum()
 
 
 @settings(max_examples=25, deadline=None)

@@ -9,7 +9,7 @@ import numpy as np
 
 from lamplighter.checkins import NodeHistory
 from lamplighter.checks import battery
-from lamplighter.checks.base import CheckResult, Context
+from lamplighter.checks.base import CheckResult, Context, measure_rows
 from lamplighter.fleet import RegisterEntry, WorkEntry
 from lamplighter.settings import Settings
 
@@ -97,7 +97,7 @@ def end_day(
 
 def measured(node: Node, as_of: float | None = None, settings: Settings | None = None) -> battery.BatteryMeasures:
     """Measure one node."""
-    return battery.measure(node.history(as_of), settings or Settings())
+    return measure_rows([battery], node.history(as_of), settings or Settings())["battery"]
 
 
 def judged(nodes: Node | list[Node], as_of: float | None = None, settings: Settings | None = None) -> CheckResult:

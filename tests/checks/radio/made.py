@@ -8,7 +8,7 @@ import numpy as np
 
 from lamplighter.checkins import NodeHistory
 from lamplighter.checks import radio
-from lamplighter.checks.base import CheckResult, Context
+from lamplighter.checks.base import CheckResult, Context, measure_rows
 from lamplighter.fleet import RegisterEntry, WorkEntry
 from lamplighter.settings import Settings
 
@@ -71,4 +71,9 @@ def judged(
         as_of=max(h.as_of for h in histories.values()),
         earlier={"arrivals": CheckResult(facts=facts)},
     )
-    return radio.judge({n: radio.measure(h, settings) for n, h in histories.items()}, context)
+    return radio.judge({n: measured(h, settings) for n, h in histories.items()}, context)
+
+
+def measured(h: NodeHistory, settings: Settings | None = None) -> radio.RadioMeasure:
+    """Measure the radio of one history."""
+    return measure_rows([radio], h, settings or Settings())["radio"]

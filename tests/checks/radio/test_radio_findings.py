@@ -5,11 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from lamplighter.checks import radio
 from lamplighter.checks.radio.judge import crossing, margin_of
 from lamplighter.fleet import RegisterEntry, WorkEntry
 from lamplighter.settings import Settings, load_settings
-from tests.checks.radio.made import DAY, START, YEAR, history, judged, signal, times
+from tests.checks.radio.made import DAY, START, YEAR, history, judged, measured, signal, times
 
 LONG = times(425)
 
@@ -68,7 +67,7 @@ def test_eight_in_ten_due_dates_fall_between_early_and_late() -> None:
     years, s = (LONG - START) / YEAR, Settings().radio
     entry, truth, held = RegisterEntry(node="N-1", sensitivity_dbm=-98.0), START + 16 / 9 * YEAR, 0
     for seed in range(200, 216):
-        m = radio.measure(history(LONG, signal(LONG, seed, level=-72) + np.round(-9 * years), entry=entry), Settings())
+        m = measured(history(LONG, signal(LONG, seed, level=-72) + np.round(-9 * years), entry=entry))
         due = crossing(m, margin_of(m, entry, s), s)
         held += due.early < truth < (due.late or np.inf)
     # Binomial(16, 0.8) falls below 9 with probability 0.7 %.
@@ -168,7 +167,7 @@ def test_codes_for_no_signal_are_left_out() -> None:
     spoilt = rssi.copy()
     spoilt[::9] = -999
     spoilt[4::9] = 0
-    clean, dirty = (radio.measure(history(LONG, r), Settings()) for r in (rssi, spoilt))
+    clean, dirty = (measured(history(LONG, r)) for r in (rssi, spoilt))
     assert dirty.rows == len(LONG) - len(LONG[::9]) - len(LONG[4::9])
     assert dirty.recent_median == pytest.approx(clean.recent_median, abs=0.5)
 
@@ -192,7 +191,7 @@ def test_days_of_which_only_nights_arrived_do_not_look_weaker() -> None:
     hour = (LONG % DAY) / 3600
     rssi = -75 + 6 * np.cos(2 * np.pi * hour / 24) + rng.normal(0, 1, len(LONG))
     nights = since(300) & (hour > 6) & (hour < 18)
-    found = radio.measure(history(LONG[~nights], rssi[~nights]), Settings())
+    found = measured(history(LONG[~nights], rssi[~nights]))
     assert found.found.changes == ()
 
 
