@@ -251,8 +251,12 @@ class Source(Protocol):
     def span(self) -> tuple[float, float]:
         """First and last check-in [s since 1970-01-01 UTC]; NaN when empty."""
 
-    def arrays(self, node: str) -> NodeArrays:
-        """One node's check-ins."""
+    def arrays(self, node: str, since: float = ...) -> NodeArrays:
+        """One node's check-ins from an instant on."""
+
+    @property
+    def on_disk(self) -> bool:
+        """Whether a worker elsewhere can read a node by itself, and summaries are kept; then it is a history."""
 
 
 def empty_rejects() -> pd.DataFrame:
@@ -309,9 +313,13 @@ class CheckIns:
         time = self._columns["time"]
         return (float(time.min()), float(time.max())) if len(time) else (float("nan"), float("nan"))
 
-    def arrays(self, node: str) -> NodeArrays:
-        """One node's check-ins."""
+    on_disk = False
+    """Everything is in memory."""
+
+    def arrays(self, node: str, since: float = -np.inf) -> NodeArrays:
+        """One node's check-ins from an instant on."""
         a, b = self._bounds[node]
+        a += int(np.searchsorted(self._columns["time"][a:b], since)) if since > -np.inf else 0
         return NodeArrays(**{name: column[a:b] for name, column in self._columns.items()})
 
     def __iter__(self) -> Iterator[str]:

@@ -2,104 +2,28 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, replace
 from datetime import datetime
 from functools import partial
-from importlib import import_module
 from importlib.metadata import version
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
-import numpy as np
-
-from lamplighter.checkins import DAY_S, NodeArrays, NodeHistory, Source
-from lamplighter.checks.base import CheckResult, Context, measure_rows
+from lamplighter.checkins import Source
+from lamplighter.checks.base import CheckResult, Context
 from lamplighter.engines import Engine, Job, fitting
 from lamplighter.errors import InputError
 from lamplighter.fleet import Fleet, RegisterEntry, entry_of, parse_time, read_fleet, strange_work
+from lamplighter.measuring import load_checks, load_node, maker, measure_node
 from lamplighter.overview import overview
 from lamplighter.results import Assessment, NodeRow
 from lamplighter.settings import Settings, read_settings
-from lamplighter.spool import Joined, Spool, pack
+from lamplighter.spool import Joined, Spool
 from lamplighter.triage import judge_fleet, review
 from lamplighter.wording import moment
 
-CHECKS = ("arrivals", "radio", "zero", "stuck", "data", "battery")
-"""Modules of ``lamplighter.checks`` in the order they judge: a later one may use what an earlier one found."""
-
 Progress = Callable[[int, int], None]
-
-
-def load_checks() -> list[ModuleType]:
-    """Return the check modules in order."""
-    return [import_module(f"lamplighter.checks.{name}") for name in CHECKS]
-
-
-def history_of(source: Source, node: str, fleet: Fleet, start: float, as_of: float) -> tuple[NodeHistory, int]:
-    """Return one node's history up to the present, and how many later check-ins were set aside."""
-    arrays = source.arrays(node)
-    kept = int(np.searchsorted(arrays.time, as_of, side="right"))
-    columns = {name: getattr(arrays, name)[:kept] for name in NodeArrays.__dataclass_fields__}
-    history = NodeHistory(
-        node=node,
-        **columns,
-        entry=entry_of(fleet.register, node),
-        worklog=tuple(w for w in fleet.worklog.get(node, ()) if w.time <= as_of),
-        traits=source.traits.get(node, frozenset()),
-        start=start,
-        as_of=as_of,
-    )
-    return history, len(arrays.time) - kept
-
-
-def measure_node(settings: Settings, loaded: tuple[NodeHistory, int]) -> Measured:
-    """Run every check's measurement on one node, and make its daily series for the report."""
-    history, later = loaded
-    if not len(history):
-        return Measured(later)
-    measures = {check: pack(found) for check, found in measure_rows(load_checks(), history, settings).items()}
-    return Measured(later, measures, pack(daily_series(history)))
-
-
-@dataclass(frozen=True, slots=True)
-class Measured:
-    """One node as measured: its later check-ins set aside, and nothing else when it has none up to the present.
-
-    What each check measured, and the daily series, are packed where they were made.
-    """
-
-    later: int
-    measures: dict[str, bytes] = field(default_factory=dict)
-    daily: bytes = b""
-
-
-def daily_series(history: NodeHistory) -> dict[str, Any]:
-    """Return a node's daily summaries as plain lists."""
-    d = history.daily
-    return {
-        "day": (d.day * DAY_S).astype(np.int64).tolist(),
-        "count": d.count.tolist(),
-        "reading_median": rounded(d.reading_median),
-        "reading_low": rounded(d.reading_low),
-        "reading_high": rounded(d.reading_high),
-        "rssi_median": rounded(d.rssi_median, 1),
-        "rssi_p10": rounded(d.rssi_p10, 1),
-        "battery_v": rounded(d.battery_median, 4),
-        "battery_p10": rounded(d.battery_p10, 4),
-        "temperature": rounded(d.temperature_median, 1),
-        "temperature_low": rounded(d.temperature_low, 1),
-    }
-
-
-def rounded(values: np.ndarray, places: int | None = None) -> list[float | None]:
-    """Return values as a list, None for NaN, to a number of decimals or to five significant digits."""
-    if places is None:
-        size = np.nanmax(np.abs(values)) if np.isfinite(values).any() else 1.0
-        places = int(np.clip(5 - math.ceil(math.log10(size)) if size > 0 else 5, 0, 9))
-    return [v if v == v else None for v in np.round(values, places).tolist()]
 
 
 def assess(
@@ -258,8 +182,8 @@ def measure_all(
     measures: dict[str, Spool[Any]] = {check.NAME: Spool() for check in load_checks()}
     daily: Spool[dict[str, Any]] = Spool()
     set_aside = 0
-    load = partial(history_of, source, fleet=fleet, start=start, as_of=as_of)
-    job = Job(load, partial(measure_node, settings), travels=getattr(source, "on_disk", False))
+    load = partial(load_node, source, fleet=fleet, start=start, as_of=as_of, made_by=maker(settings))
+    job = Job(load, partial(measure_node, settings), travels=source.on_disk)
     for done, (node, found) in enumerate(zip(names, engine.run(job, names), strict=True), start=1):
         set_aside += found.later
         if found.measures:

@@ -22,7 +22,8 @@ import pandas as pd
 
 from lamplighter.checks.base import CheckResult, measure_rows
 from lamplighter.engines import Engine
-from lamplighter.pipeline import CHECKS, assess_fleet, history_of, make_context
+from lamplighter.measuring import CHECKS, history_of
+from lamplighter.pipeline import assess_fleet, make_context
 from lamplighter.results import Finding, Gap, Outage, Verdict
 from lamplighter.settings import Settings
 from lamplighter.simulate import SimulatedFleet, simulate

@@ -18,7 +18,7 @@ from lamplighter.checks.battery.learning import Class, learn_classes
 from lamplighter.checks.battery.measure import BatteryMeasures
 from lamplighter.checks.battery.predict import Prediction, predict
 from lamplighter.fleet import Fleet, RegisterEntry
-from lamplighter.pipeline import history_of
+from lamplighter.measuring import history_of
 from lamplighter.settings import Settings
 
 LEADS = (90.0, 60.0, 30.0, 14.0, 7.0)

@@ -10,6 +10,7 @@ from pathlib import Path
 from lamplighter.errors import InputError
 from lamplighter.intake.store.disk import no_readers, sync
 from lamplighter.intake.store.manifest import NAME, Manifest, save
+from lamplighter.intake.store.summaries import sweep_summaries
 
 
 def commit(folder: Path, before: Manifest, after: Manifest) -> bool:
@@ -36,6 +37,7 @@ def sweep(folder: Path, manifest: Manifest) -> bool:
                         path.unlink()
         with suppress(OSError):
             (folder / f"{NAME}.new").unlink()
+        sweep_summaries(folder, manifest)
     return True
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from functools import cached_property
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from lamplighter.errors import InputError
 from lamplighter.intake.store.disk import Reading
 from lamplighter.intake.store.manifest import Manifest, Part, bucket_of, load
 from lamplighter.intake.store.parts import SCHEMA, VALUES, read_node
+from lamplighter.intake.store.summaries import Kept, keys_of, path_of, read_kept, write_kept
 
 US_PER_S = 1e6
 
@@ -94,23 +96,54 @@ class History:
         return min(s.first for s in spans) / US_PER_S, max(s.last for s in spans) / US_PER_S
 
     @cached_property
-    def _parts_of_bucket(self) -> dict[int, list[Part]]:
-        """Data files by bucket, oldest month first."""
-        groups: dict[int, list[Part]] = {}
-        for (bucket, _month), part in sorted(self.manifest.parts.items()):
-            groups.setdefault(bucket, []).append(part)
+    def _parts_of_bucket(self) -> dict[int, list[tuple[str, Part]]]:
+        """Months and data files by bucket, oldest first."""
+        groups: dict[int, list[tuple[str, Part]]] = {}
+        for (bucket, month), part in sorted(self.manifest.parts.items()):
+            groups.setdefault(bucket, []).append((month, part))
         return groups
 
-    def arrays(self, node: str) -> NodeArrays:
-        """One node's check-ins, oldest first.
+    def arrays(self, node: str, since: float = -np.inf, until: float = np.inf) -> NodeArrays:
+        """One node's check-ins, oldest first; only the data files of the months between two instants are opened.
+
+        Parameters
+        ----------
+        node : str
+        since, until : float
+            First and last instant [s since 1970-01-01 UTC], both included.
 
         Raises
         ------
         InputError
             When a data file is missing or damaged.
         """
-        parts = self._parts_of_bucket.get(bucket_of(node, self.manifest.buckets), [])
-        return arrays_of([piece for part in parts if (piece := self._read(part, node)) is not None])
+        first, last = (str(month_of(t)) if np.isfinite(t) else None for t in (since, until))
+        parts = [
+            part
+            for month, part in self._parts_of_bucket.get(bucket_of(node, self.manifest.buckets), [])
+            if (first is None or month >= first) and (last is None or month <= last)
+        ]
+        found = arrays_of([piece for part in parts if (piece := self._read(part, node)) is not None])
+        a, b = np.searchsorted(found.time, since), np.searchsorted(found.time, until, side="right")
+        if a == 0 and b == len(found.time):
+            return found
+        return NodeArrays(**{name: getattr(found, name)[a:b] for name in NodeArrays.__dataclass_fields__})
+
+    def first(self, node: str) -> float:
+        """One node's first check-in [s since 1970-01-01 UTC]."""
+        return self.manifest.nodes[node].first / US_PER_S
+
+    def keys(self, node: str, quarters: Iterable[int], made_by: str) -> tuple[str, ...]:
+        """Return what the summaries of some quarters of a node are to be made from."""
+        return keys_of(self.manifest, node, quarters, made_by)
+
+    def kept(self, node: str) -> Kept | None:
+        """Return what is kept of a node's closed blocks, whether it still holds or not."""
+        return read_kept(path_of(self.folder, node, self.manifest.buckets))
+
+    def keep(self, node: str, kept: Kept) -> None:
+        """Keep the summaries of a node's closed blocks in place of those kept before."""
+        write_kept(path_of(self.folder, node, self.manifest.buckets), kept)
 
     def _read(self, part: Part, node: str) -> pa.Table | None:
         try:
@@ -121,6 +154,11 @@ class History:
                 file=self.folder / part.path,
                 remedy="see which with: lamplighter history DIR --verify",
             ) from bad
+
+
+def month_of(time: float) -> np.datetime64:
+    """Return the UTC month of an instant [s since 1970-01-01 UTC]."""
+    return np.datetime64(int(time // 1), "s").astype("datetime64[M]")
 
 
 def arrays_of(pieces: list[pa.Table]) -> NodeArrays:

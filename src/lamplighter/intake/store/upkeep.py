@@ -17,6 +17,7 @@ from lamplighter.intake.store.disk import readable_errors, writing
 from lamplighter.intake.store.history import US_PER_S, History
 from lamplighter.intake.store.manifest import Manifest, NodeSpan, Part, Slot, bucket_of
 from lamplighter.intake.store.parts import digest_of, read_part, slots, spans_in, write_part
+from lamplighter.intake.store.summaries import drop_summaries
 from lamplighter.settings import Settings
 from lamplighter.wording import count, moment, number, quantity
 
@@ -177,6 +178,7 @@ def forget(folder: str | Path, target: str, settings: Settings | None = None) ->
             before = history.manifest
         sweep(folder, before)
         done = not plan.rows or commit(folder, before, _without(folder, before, plan))
+        drop_summaries(folder, {slot[0] for slot in _filter(before, plan)[1]})
     return replace(plan, deleted=done)
 
 

@@ -1,0 +1,147 @@
+"""Summaries of closed blocks, kept in a history beside its data files; what each was made from says if it holds.
+
+They are a convenience, never the only copy: one that is missing, damaged or out of date is made anew from the data.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import tempfile
+from collections.abc import Iterable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+
+from lamplighter.intake.store.manifest import Manifest, bucket_of
+
+FOLDER = "summaries"
+FORMAT = 1
+MONTHS = 3
+"""Months of a block; the month before it holds its lead-in."""
+HASH_BYTES = 16
+
+Table = Mapping[str, np.ndarray]
+
+
+@dataclass(frozen=True)
+class Kept:
+    """The summaries of one node's closed blocks.
+
+    Attributes
+    ----------
+    keys : tuple of str
+        What each block was made from, one entry a quarter from the node's first on.
+    tables : dict of table to dict of column to ndarray
+        Columns of all blocks, one after the other.
+    sizes : dict of table to dict of column to list of int
+        Entries of each block.
+    """
+
+    keys: tuple[str, ...]
+    tables: Mapping[str, Table]
+    sizes: Mapping[str, Mapping[str, Sequence[int]]]
+
+    def beginning(self, blocks: int) -> Kept:
+        """Return what is kept of the first blocks."""
+        sizes = {t: {c: n[:blocks] for c, n in table.items()} for t, table in self.sizes.items()}
+        tables = {t: {c: v[: sum(sizes[t][c])] for c, v in table.items()} for t, table in self.tables.items()}
+        return Kept(self.keys[:blocks], tables, sizes)
+
+
+def path_of(folder: Path, node: str, buckets: int) -> Path:
+    """Return where a node's summaries are."""
+    name = hashlib.blake2b(node.encode("utf-8", "surrogatepass"), digest_size=HASH_BYTES).hexdigest()
+    return folder / FOLDER / f"bucket={bucket_of(node, buckets):04d}" / f"{name}.zst"
+
+
+def keys_of(manifest: Manifest, node: str, quarters: Iterable[int], made_by: str) -> tuple[str, ...]:
+    """Return what the blocks of some quarters are made from: the data files of their months and lead-in, and by what.
+
+    Parameters
+    ----------
+    manifest : Manifest
+    node : str
+    quarters : iterable of int
+        Counted from 1970-01.
+    made_by : str
+        Stands for code, settings and register.
+    """
+    bucket = bucket_of(node, manifest.buckets)
+    keys = []
+    for quarter in quarters:
+        months = (str(np.datetime64(MONTHS * quarter + k, "M")) for k in range(-1, MONTHS))
+        parts = (manifest.parts.get((bucket, month)) for month in months)
+        said = [made_by, *(part.digest if part else "" for part in parts)]
+        keys.append(hashlib.blake2b("\n".join(said).encode(), digest_size=HASH_BYTES).hexdigest())
+    return tuple(keys)
+
+
+def read_kept(path: Path) -> Kept | None:
+    """Return what is kept in a file; None when there is nothing, or nothing of use."""
+    try:
+        content = path.read_bytes()
+    except OSError:
+        return None
+    check, size, packed = content[:HASH_BYTES], content[HASH_BYTES : HASH_BYTES + 8], content[HASH_BYTES + 8 :]
+    if hashlib.blake2b(size + packed, digest_size=HASH_BYTES).digest() != check:
+        return None
+    raw = pa.decompress(packed, decompressed_size=int.from_bytes(size, "little"), codec="zstd", asbytes=True)
+    ends = raw.index(b"\n") + 1
+    head = json.loads(raw[:ends])
+    if head["format"] != FORMAT:
+        return None
+    tables: dict[str, dict[str, np.ndarray]] = {}
+    at = ends + -ends % 8
+    for table, column, dtype, size in head["columns"]:
+        tables.setdefault(table, {})[column] = np.frombuffer(raw, dtype=dtype, count=size, offset=at)
+        at += -(-np.dtype(dtype).itemsize * size // 8) * 8
+    return Kept(tuple(head["keys"]), tables, head["sizes"])
+
+
+def write_kept(path: Path, kept: Kept) -> None:
+    """Keep summaries, at once and whole; where the history cannot be written nothing is kept and nothing is lost."""
+    columns = [(t, c, np.ascontiguousarray(v)) for t, table in kept.tables.items() for c, v in table.items()]
+    head = {
+        "format": FORMAT,
+        "keys": kept.keys,
+        "columns": [(t, c, v.dtype.str, len(v)) for t, c, v in columns],
+        "sizes": kept.sizes,
+    }
+    pieces = [json.dumps(head, separators=(",", ":")).encode("ascii") + b"\n", *(v.tobytes() for _, _, v in columns)]
+    raw = b"".join(piece + bytes(-len(piece) % 8) for piece in pieces)
+    packed = len(raw).to_bytes(8, "little") + pa.compress(raw, codec="zstd", asbytes=True)
+    with suppress(OSError):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, aside = tempfile.mkstemp(dir=path.parent, suffix=".new")
+        try:
+            with os.fdopen(handle, "wb") as out:
+                out.write(hashlib.blake2b(packed, digest_size=HASH_BYTES).digest() + packed)
+            os.replace(aside, path)
+        except OSError:
+            os.unlink(aside)
+            raise
+
+
+def sweep_summaries(folder: Path, manifest: Manifest) -> None:
+    """Delete the summaries of nodes that the history no longer has, and what an interrupted run left."""
+    top = folder / FOLDER
+    if not top.is_dir():
+        return
+    named = {path_of(folder, node, manifest.buckets) for node in manifest.nodes}
+    for path in sorted(top.glob("*/*")):
+        if path not in named:
+            with suppress(OSError):  # left for the next run
+                path.unlink()
+
+
+def drop_summaries(folder: Path, buckets: Iterable[int]) -> None:
+    """Delete all summaries of some groups of nodes."""
+    for bucket in buckets:
+        for path in (folder / FOLDER / f"bucket={bucket:04d}").glob("*"):
+            with suppress(OSError):
+                path.unlink()
