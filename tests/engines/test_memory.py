@@ -38,8 +38,10 @@ class Repeated:
     def span(self) -> tuple[float, float]:
         return self.history.span()
 
-    def arrays(self, node: str):
-        return self.history.arrays(self.named[node])
+    on_disk = False
+
+    def arrays(self, node: str, since: float = float("-inf")):
+        return self.history.arrays(self.named[node], since)
 
     def fleet(self) -> Fleet:
         return Fleet({n: RegisterEntry(node=n, gateway=f"GW {k // 10}") for k, n in enumerate(self.nodes())})
