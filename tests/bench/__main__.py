@@ -28,6 +28,7 @@ SMALL = {
     "reading": (60, 3),
     "fleets": ((12, 3), (48, 3), (192, 3), (12, 12), (48, 12)),
     "history": (100, 400),
+    "week": (8, 24),
     "sample": (4, 8),
 }
 FULL = {
@@ -35,10 +36,11 @@ FULL = {
     "reading": (240, 3),
     "fleets": ((60, 3), (240, 3), (960, 3), (60, 12), (240, 12), (960, 12), (60, 60)),
     "history": (1000, 4000),
+    "week": (60, 60),
     "sample": (8, 24),
 }
 LEFT_OUT = "Left out: 240 and 960 nodes over 60 months, which would take longer than all the rest."
-PARTS = ("main", "startup", "reading", "scaling", "history", "plan")
+PARTS = ("main", "startup", "reading", "scaling", "history", "week", "plan")
 PLAN_NODES, PLAN_YEARS, PLAN_HOURS = 100_000, 5, 8
 TWO_WORKERS, REPORT_SHARE, DEARER, GROWTH = 1.7, 0.15, 0.15, 0.10
 """Targets: times that two workers are as fast as one; most of the time that report and tables take; how much more a
@@ -221,6 +223,25 @@ class Bench:
             made = python(*STEPS, "build_history", folder, str(nodes), str(months)).data
             times.write_text(json.dumps([v for k, v in made.items() if k.startswith("collect")]))
         return folder, register, json.loads(times.read_text())
+
+    def week(self) -> None:
+        """What a week costs that is added to years, beside the week alone and beside reading everything."""
+        nodes, months = self.size["week"]
+        folder, register, _ = self.made_history(f"week-{nodes}-{months}", nodes, months)
+        found = python(*STEPS, "week", register, folder, str(nodes), str(months)).data
+        same, kept = found.pop("same"), found.pop("kept")
+        alone, more, every = found.values()
+        self.say(f"## A week added to {months} months: {nodes} nodes, collect, assess and report in one process", "")
+        self.table(
+            "what | wall, s | processor, s | processor ms a node",
+            (row(name, wall, cpu, 1e3 * cpu / nodes) for name, (wall, cpu) in found.items()),
+        )
+        self.say(
+            f"With what the history keeps of closed quarters ({kept / nodes / 1e3:,.0f} kB a node) a week more takes "
+            f"{every[1] / more[1]:.1f} times less processor time than reading everything, and {more[1] / alone[1]:.1f} "
+            f"times that of the week alone; both results are {'the same, byte for byte' if same else 'DIFFERENT'}.",
+            "",
+        )
 
     def plan(self) -> None:
         """What a far larger fleet would need, from the cost of a few of its nodes measured here."""

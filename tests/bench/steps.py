@@ -6,6 +6,7 @@ Run as ``python -m tests.bench.steps STEP ... `` by the benchmark.
 from __future__ import annotations
 
 import json
+import shutil
 import sys
 import tempfile
 import time
@@ -145,14 +146,58 @@ def kept(register: str, folder: str) -> None:
     times["spooled"] = sum(sizes)
 
 
+def week(register: str, folder: str, nodes: str, months: str) -> None:
+    """Collect and assess a week, alone and added to a history; and the same with everything read again."""
+    from tests.bench.fleet import month_days
+
+    *_, (last, days) = month_days(int(months))
+    new = [(last + days, 7)]
+    with tempfile.TemporaryDirectory(dir=Path(folder).parent) as made:
+        both(Path(made) / "first", nodes, new, register)  # loads the libraries
+        found = {"a week alone": both(Path(made) / "alone", nodes, new, register)[0]}
+        grown, plain = (Path(shutil.copytree(folder, Path(made) / name)) for name in ("grown", "plain"))
+        assessed(grown, register)
+        kept = sum(p.stat().st_size for p in (grown / "summaries").rglob("*") if p.is_file())
+        found["a week more"], some = both(grown, nodes, new, register)
+        found["a week more, everything read"], every = both(plain, nodes, new, register)
+    times.clear()
+    times.update(found, kept=kept, same=some == every)
+
+
+def both(folder: Path, nodes: str, spans: Sequence[tuple[int, int]], register: str) -> tuple[list[float], bytes]:
+    """Collect some days and assess; return wall time and processor time [s] of both, and the assessment as written."""
+    began = time.perf_counter(), time.process_time()
+    collected(folder, nodes, spans)
+    written = assessed(folder, register)
+    return [time.perf_counter() - began[0], time.process_time() - began[1]], written
+
+
+def assessed(folder: Path, register: str) -> bytes:
+    """Assess a history in this process and write all outputs; return the assessment as written."""
+    from lamplighter import assess
+    from lamplighter.intake.store import History
+    from lamplighter.outputs import write_outputs
+
+    with History(folder) as source, tempfile.TemporaryDirectory() as out:
+        write_outputs(assess(source, register, engine="serial"), source.rejects, Path(out))
+        return (Path(out) / "assessment.json").read_bytes()
+
+
 def build_history(folder: str, nodes: str, months: str) -> None:
     """Make a history of a fleet without files, a month at a time."""
+    from tests.bench.fleet import month_days
+
+    collected(Path(folder), nodes, list(month_days(int(months))))
+
+
+def collected(folder: Path, nodes: str, spans: Sequence[tuple[int, int]]) -> None:
+    """Collect days of a fleet, given as first day and number of days, each span by itself."""
     from lamplighter.checkins import FileAccount, empty_rejects
     from lamplighter.intake.rows import WHOLE, Names, make_rows
     from lamplighter.intake.store.collect import collect_with
     from lamplighter.intake.store.found import Found, Sink
     from lamplighter.settings import Settings
-    from tests.bench.fleet import month_days, node_columns, node_name
+    from tests.bench.fleet import node_columns, node_name
 
     def reader(paths: Sequence[Path], names: Names, first: int, sink: Sink) -> Iterator[Found]:
         for number, path in enumerate(paths, start=first):
@@ -168,7 +213,7 @@ def build_history(folder: str, nodes: str, months: str) -> None:
     reader.registered = ()
     with tempfile.TemporaryDirectory() as made:
         files = []
-        for a, n in month_days(int(months)):
+        for a, n in spans:
             files.append(Path(made) / f"{a:05d}")
             files[-1].write_text(json.dumps([a, n]))
         for file in files:

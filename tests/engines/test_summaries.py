@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from lamplighter import assess, read_exports
-from lamplighter.intake.store import History, collect, forget
+from lamplighter.intake.store import History, collect, describe, forget
 from lamplighter.intake.store.manifest import Part
 from lamplighter.intake.store.summaries import FOLDER
 from lamplighter.record import LEAD_D, OPEN_D, joined, open_quarter, quarter_of, quarter_start
@@ -211,6 +211,11 @@ def test_every_engine_keeps_the_same(folder, register, where):
     sound = kept_by(folder, register)
     shutil.rmtree(folder / FOLDER)
     assert kept_by(folder, register, **where) == sound
+
+
+def test_a_history_says_what_it_keeps(folder):
+    said = "\n".join(describe(History(folder)))
+    assert f"MB of summaries of closed quarters for {len(files_of(folder))} nodes" in said
 
 
 def test_what_is_forgotten_is_kept_no_longer(folder, register):

@@ -139,6 +139,11 @@ def sweep_summaries(folder: Path, manifest: Manifest) -> None:
                 path.unlink()
 
 
+def kept_sizes(folder: Path) -> list[int]:
+    """Return the sizes of all files of summaries [bytes]."""
+    return [path.stat().st_size for path in sorted((folder / FOLDER).glob("*/*.zst"))]
+
+
 def drop_summaries(folder: Path, buckets: Iterable[int]) -> None:
     """Delete all summaries of some groups of nodes."""
     for bucket in buckets:

@@ -17,7 +17,7 @@ from lamplighter.intake.store.disk import readable_errors, writing
 from lamplighter.intake.store.history import US_PER_S, History
 from lamplighter.intake.store.manifest import Manifest, NodeSpan, Part, Slot, bucket_of
 from lamplighter.intake.store.parts import digest_of, read_part, slots, spans_in, write_part
-from lamplighter.intake.store.summaries import drop_summaries
+from lamplighter.intake.store.summaries import drop_summaries, kept_sizes
 from lamplighter.settings import Settings
 from lamplighter.wording import count, moment, number, quantity
 
@@ -37,6 +37,12 @@ def describe(history: History) -> list[str]:
         f"{quantity(size / BYTES_PER_MB, 'MB')} on disk in {count(len(manifest.parts), 'data file')}"
         + (f", {number(size / manifest.rows)} bytes a check-in" if manifest.rows else ""),
     ]
+    kept = kept_sizes(history.folder)
+    if kept:
+        lines.append(
+            f"{quantity(sum(kept) / BYTES_PER_MB, 'MB')} of summaries of closed quarters for {count(len(kept), 'node')}, "
+            "made anew when they are missing or out of date"
+        )
     if manifest.forgotten:
         lines.append(f"{count(manifest.forgotten, 'check-in')} removed on request")
     return lines
