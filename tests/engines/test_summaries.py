@@ -215,7 +215,7 @@ def test_every_engine_keeps_the_same(folder, register, where):
 
 def test_a_history_says_what_it_keeps(folder):
     said = "\n".join(describe(History(folder)))
-    assert f"MB of summaries of closed quarters for {len(files_of(folder))} nodes" in said
+    assert f"MB of summaries of closed quarters, {len(files_of(folder))} nodes, " in said
 
 
 def test_what_is_forgotten_is_kept_no_longer(folder, register):

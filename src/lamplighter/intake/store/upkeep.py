@@ -40,7 +40,8 @@ def describe(history: History) -> list[str]:
     kept = kept_sizes(history.folder)
     if kept:
         lines.append(
-            f"{quantity(sum(kept) / BYTES_PER_MB, 'MB')} of summaries of closed quarters for {count(len(kept), 'node')}, "
+            f"{quantity(sum(kept) / BYTES_PER_MB, 'MB')} of summaries of closed quarters, "
+            f"{count(len(kept), 'node')}, "
             "made anew when they are missing or out of date"
         )
     if manifest.forgotten:
