@@ -23,6 +23,7 @@ from lamplighter.stats.noise import (
     tau_grid,
     whitener,
 )
+from lamplighter.stats.order import quantile
 
 SCAN_POINTS = 150
 """Points to which a series is averaged while changes are looked for; dates are then refined."""
@@ -257,7 +258,7 @@ def drawn_in(y: np.ndarray, width: int = 9) -> np.ndarray:
         return y
     padded = np.pad(y, width // 2, mode="reflect")
     middle = np.sort(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1)[:, width // 2]
-    reach = OUTLIER * 1.4826 * float(np.median(np.abs(y - middle)))
+    reach = OUTLIER * 1.4826 * quantile(np.abs(y - middle), 0.5)
     return np.clip(y, middle - reach, middle + reach) if reach > 0 else y
 
 

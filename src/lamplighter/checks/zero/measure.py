@@ -82,7 +82,8 @@ def measure(summary: ZeroSummary, record: Record, settings: Settings) -> ZeroMea
     rests = steady(summary.rests, s)
     tolerance = entry.zero_tolerance_pct_span or s.tolerance_pct_span
     explained, warm = analyse(rests, resets, tolerance, s)
-    interval, some = record.typical_interval_s, summary.below > 0
+    some = summary.below > 0
+    interval = record.typical_interval_s if some.any() else 0.0
     middle = record.daily.reading_median
     return ZeroMeasures(
         span=entry.span,

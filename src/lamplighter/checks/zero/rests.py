@@ -138,13 +138,11 @@ def running_quartiles(values: np.ndarray, width: int) -> tuple[np.ndarray, np.nd
     if len(values) == 0:
         return values, values
     width = min(width, len(values))
-    padded = np.concatenate([np.full(width - 1, np.inf), values])
-    windows = np.lib.stride_tricks.sliding_window_view(padded, width)
+    beyond = np.full(width - 1, np.inf)
+    windows = np.lib.stride_tricks.sliding_window_view(np.concatenate([beyond, values, beyond]), width)
     place = (width - 1) // 4
-    before = np.partition(windows, place, axis=1)[:, place]
-    padded = np.concatenate([values, np.full(width - 1, np.inf)])
-    windows = np.lib.stride_tricks.sliding_window_view(padded, width)
-    after = np.partition(windows, place, axis=1)[:, place]
+    quartile = np.partition(windows, place, axis=1)[:, place]
+    before, after = quartile[: len(values)].copy(), quartile[width - 1 :].copy()
     # Windows with fewer values than the quartile's place would answer with the padding.
     few = np.arange(len(values))
     before[few < place] = np.minimum.accumulate(values)[few < place]
