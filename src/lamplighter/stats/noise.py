@@ -217,8 +217,10 @@ def mixture_interval(
         low, high = np.where(off < 0, x, low), np.where(off < 0, high, x)
         ahead = x - off / np.maximum(mixture_density(x, centre, scale, weight, freedom), 1e-300)
         # Newton's step where it stays between the ends known so far and shrinks, else their middle.
-        good = (ahead > low) & (ahead < high) & (np.abs(ahead - x) < 0.5 * last)
+        good = (ahead >= low) & (ahead <= high) & (np.abs(ahead - x) <= 0.5 * last)
         ahead = np.where(good, ahead, 0.5 * (low + high))
+        # One that is found stays: rounding would else send it back to the middle while the other goes on.
+        ahead = np.where(last <= fine, x, ahead)
         last, x = np.abs(ahead - x), ahead
         if last.max() <= fine:
             break
