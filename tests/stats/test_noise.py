@@ -8,7 +8,17 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
-from lamplighter.stats.noise import BLOCK, mixture_below, mixture_density, mixture_interval, whitener
+from lamplighter.stats.noise import (
+    BLOCK,
+    Asked,
+    ask,
+    mixture_below,
+    mixture_density,
+    mixture_interval,
+    prepare,
+    regress,
+    whitener,
+)
 
 
 @pytest.mark.parametrize("n", [2, BLOCK - 1, BLOCK, BLOCK + 1, 5 * BLOCK + 3])
@@ -30,8 +40,71 @@ def test_candidates_are_whitened_as_any_column_is():
     white = whitener(np.arange(50.0))
     assert white.steps.white[:, :, 7] == pytest.approx(white.whiten((np.arange(50.0) >= 7)[:, None] * 1.0)[:, :, 0])
     assert white.steps.squares[:, 7] == pytest.approx((white.steps.white[:, :, 7] ** 2).sum(axis=1))
-    assert np.array_equal(white.bends.rows, white.bends.white.transpose(0, 2, 1))
     assert white.whiten(np.zeros((50, 0))).shape == (len(white.tau), 50, 0)
+
+
+def series(n=60):
+    """Return transforms, values and columns: a level and a slope beside noise."""
+    rng = np.random.default_rng(4)
+    t = np.cumsum(rng.uniform(0.5, 2.0, n))
+    columns = np.column_stack([np.ones(n), t / t[-1]])
+    return (
+        whitener(t, None, np.array([0.7, 5.0, 40.0]), (0.0, 0.6, 0.99)),
+        columns @ [3.0, -2.0] + rng.normal(0, 0.5, n),
+        columns,
+    )
+
+
+def generalised(white, y, columns):
+    """Coefficients and standard errors of generalised least squares by their definition, by noise model."""
+    found = []
+    for tau, share in zip(white.tau, white.share, strict=True):
+        r = share * np.exp(-np.abs(white.t[:, None] - white.t) / tau) + (1 - share) * np.eye(len(y))
+        inner = columns.T @ np.linalg.solve(r, columns)
+        coefficient = np.linalg.solve(inner, columns.T @ np.linalg.solve(r, y))
+        rest = y - columns @ coefficient
+        variance = rest @ np.linalg.solve(r, rest) / (len(y) - columns.shape[1])
+        found.append([coefficient, np.sqrt(variance * np.diag(np.linalg.inv(inner)))])
+    return np.array(found).transpose(1, 0, 2)
+
+
+def test_a_regression_without_priors_is_generalised_least_squares():
+    white, y, columns = series()
+    coefficient, scale = generalised(white, y, columns)
+    for fit in (regress(white, y, columns), prepare(white, y, columns).fit):
+        assert fit.coefficient == pytest.approx(coefficient, rel=1e-9)
+        assert fit.scale == pytest.approx(scale, rel=1e-9)
+
+
+@pytest.mark.parametrize("prior", [None, np.array([np.inf, 0.7]), np.array([2.0, 0.7])])
+def test_a_regression_is_the_same_with_and_without_its_basis(prior):
+    white, y, columns = series()
+    one, other = regress(white, y, columns, prior), prepare(white, y, columns, prior).fit
+    for name in ("weight", "log_evidence", "coefficient", "scale"):
+        assert getattr(one, name) == pytest.approx(getattr(other, name), rel=1e-9), name
+
+
+def test_a_candidate_without_a_prior_is_what_a_regression_with_it_would_find():
+    white, y, columns = series()
+    late = np.maximum(np.arange(len(y)) - 40.0, 0.0)[:, None]
+    answer = ask(prepare(white, y, columns), Asked(white.whiten(late)), 1e9)
+    coefficient, scale = generalised(white, y, np.column_stack([columns, late]))
+    freedom = (len(y) - 3) / (len(y) - 2)  # a candidate with a prior costs no degree of freedom
+    assert answer.coefficient[:, 0] == pytest.approx(coefficient[:, 2], rel=1e-6)
+    assert answer.scale[:, 0] == pytest.approx(scale[:, 2] * np.sqrt(freedom), rel=1e-6)
+
+
+def test_both_ends_of_an_interval_are_found_to_the_last_digits():
+    """Also the one that is found first, while the search for the other goes on."""
+    rng = np.random.default_rng(6)
+    for _ in range(200):
+        n = int(rng.integers(1, 30))
+        centre, scale, weight = rng.normal(0, 0.3, n), rng.uniform(0.3, 1.5, n), rng.dirichlet(np.ones(n))
+        weight[weight < 1e-3] = 0.0
+        weight /= weight.sum()
+        ends = mixture_interval(centre, scale, weight, 149.0, 0.95)
+        below = mixture_below(np.array(ends), centre, scale, weight, 149.0)
+        assert below == pytest.approx([0.025, 0.975], abs=1e-13)
 
 
 MIXTURE = st.lists(

@@ -23,6 +23,7 @@ from lamplighter.stats.noise import (
     tau_grid,
     whitener,
 )
+from lamplighter.stats.order import quantile
 
 SCAN_POINTS = 150
 """Points to which a series is averaged while changes are looked for; dates are then refined."""
@@ -188,7 +189,7 @@ class _Series:
     @cached_property
     def first_time(self) -> float:
         """Time of the first averaged point."""
-        return float(averaged(self.t, self.y, SCAN_POINTS)[0][0])
+        return float(averaged(self.t, np.zeros((len(self.t), 0)), SCAN_POINTS)[0][0])
 
 
 def step_column(t: np.ndarray, at: float) -> np.ndarray:
@@ -248,7 +249,8 @@ def explain(
 
 def logsum(values: np.ndarray) -> float:
     """Logarithm of the sum of exponentials of all values."""
-    return float(np.logaddexp.reduce(values, axis=None))
+    top = float(values.max())
+    return top + math.log(float(np.exp(values - top).sum())) if top > -math.inf else top
 
 
 def drawn_in(y: np.ndarray, width: int = 9) -> np.ndarray:
@@ -257,7 +259,7 @@ def drawn_in(y: np.ndarray, width: int = 9) -> np.ndarray:
         return y
     padded = np.pad(y, width // 2, mode="reflect")
     middle = np.sort(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1)[:, width // 2]
-    reach = OUTLIER * 1.4826 * float(np.median(np.abs(y - middle)))
+    reach = OUTLIER * 1.4826 * quantile(np.abs(y - middle), 0.5)
     return np.clip(y, middle - reach, middle + reach) if reach > 0 else y
 
 
@@ -286,7 +288,7 @@ class _Scan:
     @property
     def by_place(self) -> np.ndarray:
         """Posterior of the place, shape (k,)."""
-        return np.exp(np.logaddexp.reduce(self.answers.log_evidence, axis=0) - logsum(self.answers.log_evidence))
+        return np.exp(self.answers.log_evidence - logsum(self.answers.log_evidence)).sum(axis=0)
 
 
 def _scan(base: Base, t: np.ndarray, kind: str, scales: Scales, found: list[tuple[str, float]]) -> _Scan:

@@ -15,6 +15,8 @@ from functools import cached_property, lru_cache
 import numpy as np
 from scipy import special
 
+from lamplighter.stats.order import quantile
+
 MOST_POINTS = 220
 """Points beyond which neighbours are averaged; the cost grows with the square."""
 SLOW_SHARES = (0.0, 0.3, 0.6, 0.85, 0.96, 0.99, 0.9999)
@@ -33,6 +35,8 @@ BEND_EVERY = 3
 LEAST_FOR_KNOTS = 40
 FLAT = 1e-9
 """Size below which a column tells nothing that the others do not."""
+LEAST_SQUARES = 1e-24
+"""Sum of squares below which nothing is left but rounding."""
 
 
 @dataclass(frozen=True)
@@ -75,10 +79,10 @@ class Whitener:
         """
         blocks, grid, size = self.seen.shape
         n, k = columns.shape
-        parts = np.zeros((blocks, 1, size, k))
+        parts = np.zeros((blocks, size, k))
         parts.reshape(blocks * size, k)[:n] = columns
-        white = np.matmul(self.inner, parts)
-        added = np.matmul(self.ahead[:, :, None, :], parts)[:, :, 0]
+        white = np.matmul(self.inner, parts[:, None])
+        added = np.matmul(self.ahead, parts)
         # Only from block to block the points follow each other one by one.
         foreseen = np.zeros((blocks, grid, k))
         for at in range(blocks - 1):
@@ -123,11 +127,6 @@ class Asked:
     def squares(self) -> np.ndarray:
         """Sum of squares of each, shape (g, k)."""
         return np.einsum("gnk,gnk->gk", self.white, self.white)
-
-    @cached_property
-    def rows(self) -> np.ndarray:
-        """The same turned round, shape (g, k, n), as products with one column read it fastest."""
-        return np.ascontiguousarray(self.white.transpose(0, 2, 1))
 
     def only(self, some: np.ndarray) -> Asked:
         """Return some of the candidates, a mask or places of shape (k,)."""
@@ -218,8 +217,10 @@ def mixture_interval(
         low, high = np.where(off < 0, x, low), np.where(off < 0, high, x)
         ahead = x - off / np.maximum(mixture_density(x, centre, scale, weight, freedom), 1e-300)
         # Newton's step where it stays between the ends known so far and shrinks, else their middle.
-        good = (ahead > low) & (ahead < high) & (np.abs(ahead - x) < 0.5 * last)
+        good = (ahead >= low) & (ahead <= high) & (np.abs(ahead - x) <= 0.5 * last)
         ahead = np.where(good, ahead, 0.5 * (low + high))
+        # One that is found stays: rounding would else send it back to the middle while the other goes on.
+        ahead = np.where(last <= fine, x, ahead)
         last, x = np.abs(ahead - x), ahead
         if last.max() <= fine:
             break
@@ -238,7 +239,7 @@ def mixture_density(
 
 def tau_grid(t: np.ndarray, step: float = TAU_STEP) -> np.ndarray:
     """Memories to consider [unit of t]: from half the usual spacing to a share of the span, in equal ratios."""
-    spacing = float(np.median(np.diff(t))) if len(t) > 1 else 1.0
+    spacing = quantile(np.diff(t), 0.5) if len(t) > 1 else 1.0
     spacing = spacing if spacing > 0 else max(float(t[-1] - t[0]) / max(len(t) - 1, 1), 1e-12)
     longest = max(LONGEST_TAU * float(t[-1] - t[0]), spacing)
     count = 1 + math.ceil(math.log(longest / (0.5 * spacing), step))
@@ -334,8 +335,6 @@ class Base:
         What the columns leave of the whitened values.
     squares : ndarray, shape (g,)
         Sum of squares of ``rest``.
-    sd : ndarray, shape (g,)
-        Standard deviation of the noise, by which priors are scaled.
     wander : float
         See :func:`prepare`.
     root : ndarray, shape (g, p, p)
@@ -347,7 +346,6 @@ class Base:
     q: np.ndarray
     rest: np.ndarray
     squares: np.ndarray
-    sd: np.ndarray
     wander: float
     root: np.ndarray
     fit: Fit
@@ -381,7 +379,9 @@ def regress(white: Whitener, y: np.ndarray, columns: np.ndarray, prior: np.ndarr
     ValueError
         With fewer than two points more than free columns.
     """
-    return prepare(white, y, columns, prior).fit
+    posed, p = _pose(white, y, columns, prior), columns.shape[1]
+    r = _triangle(posed.x, posed.z)
+    return _solved(white, posed, r[:, :p, :p], r[:, :p, p], np.maximum(r[:, p, p] ** 2, LEAST_SQUARES), math.inf)[0]
 
 
 def prepare(
@@ -396,6 +396,33 @@ def prepare(
     ``wander`` is the usual standard deviation of the slow part of the noise, in units of y: noise models
     that would need a much greater one lose weight (a half-normal prior).
     """
+    posed = _pose(white, y, columns, prior)
+    q, r = np.linalg.qr(posed.x)
+    qz = np.matmul(posed.z[:, None], q)[:, 0]
+    rest = posed.z - np.matmul(q, qz[:, :, None])[:, :, 0]
+    squares = np.maximum(np.einsum("gn,gn->g", rest, rest), LEAST_SQUARES)
+    fit, root = _solved(white, posed, r, qz, squares, wander)
+    return Base(white, q, rest * posed.unit, squares * posed.unit**2, wander, root, fit)
+
+
+@dataclass(frozen=True)
+class _Posed:
+    """A regression to be solved: whitened columns over their priors, and whitened values over zeros.
+
+    x : ndarray, shape (g, n + p, p); z : ndarray, shape (g, n + p);
+    pull : ndarray, shape (g, p), what holds each coefficient to zero;
+    size, unit : what the columns, shape (p,), and the values were divided by; freedom : degrees of freedom.
+    """
+
+    x: np.ndarray
+    z: np.ndarray
+    pull: np.ndarray
+    size: np.ndarray
+    unit: float
+    freedom: float
+
+
+def _pose(white: Whitener, y: np.ndarray, columns: np.ndarray, prior: np.ndarray | None) -> _Posed:
     n, p = columns.shape
     expected = np.full(p, np.inf) if prior is None else np.asarray(prior, dtype=float)
     free = int(np.sum(np.isinf(expected)))
@@ -406,39 +433,49 @@ def prepare(
     unit = float(np.std(y)) or 1.0
     told = white.whiten(np.column_stack([columns / size, y / unit]))
     x, z = told[:, :, :p], told[:, :, -1]
-    sd = _noise_sd(np.concatenate([x, white.bending], axis=2), z)
-    pull = sd[:, None] * unit / (expected * size)
+    if free == p:
+        pull = np.zeros((len(z), p))
+    else:
+        pull = _noise_sd(x, white.bending, z)[:, None] * unit / (expected * size)
     x = np.concatenate([x, pull[:, :, None] * np.eye(p)], axis=1)
     z = np.concatenate([z, np.zeros((len(z), p))], axis=1)
-    q, r = np.linalg.qr(x)
-    qz = np.einsum("gnp,gn->gp", q, z)
-    rest = z - np.einsum("gnp,gp->gn", q, qz)
-    squares = np.maximum(np.einsum("gn,gn->g", rest, rest), 1e-24)
+    return _Posed(x, z, pull, size, unit, float(n - free))
+
+
+def _solved(
+    white: Whitener, posed: _Posed, r: np.ndarray, qz: np.ndarray, squares: np.ndarray, wander: float
+) -> tuple[Fit, np.ndarray]:
+    """Return a regression from its triangle, and the root of the covariance of its coefficients."""
+    pull, freedom, unit = posed.pull, posed.freedom, posed.unit
     flat = np.abs(np.einsum("gpp->gp", r))
-    inverse = np.linalg.inv(r + np.where(flat < FLAT, 1.0, 0.0)[:, :, None] * np.eye(p))
-    freedom = float(n - free)
+    inverse = np.linalg.inv(r + np.where(flat < FLAT, 1.0, 0.0)[:, :, None] * np.eye(r.shape[2]))
     evidence = -0.5 * (white.log_det + freedom * np.log(squares)) - np.log(np.maximum(flat, FLAT)).sum(1)
     evidence += np.where(pull > 0, np.log(np.maximum(pull, 1e-300)), 0.0).sum(1) - MEMORY_PRIOR * np.log(white.tau)
     evidence -= 0.5 * white.share * squares / freedom * (unit / wander) ** 2
-    fit = Fit(
-        _weights(evidence),
-        evidence,
-        np.einsum("gpq,gq->gp", inverse, qz) * unit / size,
-        np.sqrt((squares / freedom)[:, None] * np.einsum("gpq,gpq->gp", inverse, inverse)) * unit / size,
-        freedom,
-    )
-    root = np.sqrt(squares / freedom)[:, None, None] * inverse * (unit / size)[:, None]
-    return Base(white, q, rest * unit, squares * unit**2, sd * unit, wander, root, fit)
+    root = np.sqrt(squares / freedom)[:, None, None] * inverse * (unit / posed.size)[:, None]
+    coefficient = np.matmul(inverse, qz[:, :, None])[:, :, 0] * unit / posed.size
+    scale = np.sqrt(np.einsum("gpq,gpq->gp", root, root))
+    return Fit(_weights(evidence), evidence, coefficient, scale, freedom), root
 
 
-def _noise_sd(x: np.ndarray, z: np.ndarray) -> np.ndarray:
+def _triangle(x: np.ndarray, z: np.ndarray) -> np.ndarray:
+    """Return the triangle of columns with the values as the last one, shape (g, p + 1, p + 1).
+
+    Its last column is what the orthonormal basis makes of the values, and what is left of them: that spares the basis.
+    """
+    return np.linalg.qr(np.concatenate([x, z[:, :, None]], axis=2), mode="r")
+
+
+def _noise_sd(x: np.ndarray, knots: np.ndarray, z: np.ndarray) -> np.ndarray:
     """Return the standard deviation of the noise at every point of the grid, from a fit without priors."""
-    q, r = np.linalg.qr(x)
+    x = np.concatenate([x, knots], axis=2)
+    n, p = x.shape[1:]
+    r = _triangle(x, z)[:, :p]
     # A column that repeats others (a knot where a step was found) leaves a direction of mere rounding.
-    tells = np.abs(np.einsum("gpp->gp", r)) > FLAT
-    qz = np.einsum("gnp,gn->gp", q, z) * tells
+    tells = np.abs(np.einsum("gpp->gp", r[:, :, :p])) > FLAT
+    qz = r[:, :, p] * tells
     rest = np.einsum("gn,gn->g", z, z) - np.einsum("gp,gp->g", qz, qz)
-    return np.sqrt(np.maximum(rest, 1e-24) / max(x.shape[1] - x.shape[2], 1))
+    return np.sqrt(np.maximum(rest, LEAST_SQUARES) / max(n - p, 1))
 
 
 def _weights(log_evidence: np.ndarray) -> np.ndarray:
@@ -479,15 +516,15 @@ def ask(base: Base, asked: Asked, expected: float) -> Answers:
         Standard deviation expected of each coefficient beforehand.
     """
     n, freedom = asked.white.shape[1], base.fit.freedom
-    inner = np.matmul(base.q[:, :n].transpose(0, 2, 1), asked.white)
+    told = np.matmul(np.concatenate([base.q[:, :n], base.rest[:, :n, None]], axis=2).transpose(0, 2, 1), asked.white)
+    inner, along = told[:, :-1], told[:, -1]
     # q spans the priors' rows too, but candidates have none there: the projection needs only the top.
     length = np.maximum(asked.squares - np.einsum("gpk,gpk->gk", inner, inner), 0.0)
-    along = np.matmul(asked.rows, base.rest[:, :n, None])[..., 0]
     # The prior is scaled by the noise that is left with the candidate in, not by what it explains.
-    bare = np.maximum(base.squares[:, None] - along**2 / np.maximum(length, FLAT), 1e-24)
+    bare = np.maximum(base.squares[:, None] - along**2 / np.maximum(length, FLAT), LEAST_SQUARES)
     pull = np.sqrt(bare / freedom) / expected
     total = length + pull**2
-    left = np.maximum(base.squares[:, None] - along**2 / total, 1e-24)
+    left = np.maximum(base.squares[:, None] - along**2 / total, LEAST_SQUARES)
     evidence = base.fit.log_evidence[:, None] - 0.5 * freedom * np.log(left / base.squares[:, None])
     evidence += np.log(pull) - 0.5 * np.log(total)
     calmer = (base.squares[:, None] - left) / freedom / base.wander**2
@@ -517,7 +554,8 @@ def averaged(t: np.ndarray, values: np.ndarray, most: int = MOST_POINTS) -> tupl
     place = np.minimum(((t - t[0]) / width).astype(np.int64), most - 1)
     first = np.flatnonzero(np.diff(place, prepend=-1))
     count = np.diff(first, append=len(t)).astype(float)
-    mean = np.add.reduceat(values, first, axis=0) / count.reshape(-1, *([1] * (values.ndim - 1)))
-    full = count >= 0.5 * np.median(count)
+    mean = (np.add.reduceat(np.ascontiguousarray(values.T), first, axis=-1) / count).T
+    usual = quantile(count, 0.5)
+    full = count >= 0.5 * usual
     at = np.where(full, t[0] + (place[first] + 0.5) * width, np.add.reduceat(t, first) / count)
-    return at, mean, np.where(full, 1.0, count / np.median(count))
+    return at, mean, np.where(full, 1.0, count / usual)

@@ -155,9 +155,9 @@ def _slopes_of_pairs(t: np.ndarray, y: np.ndarray, most: int) -> tuple[np.ndarra
         parts = [np.arange(k + 1 + (k % step), n, step) for k in range(n - 1)]
         i = np.repeat(np.arange(n - 1), [len(p) for p in parts])
         j = np.concatenate(parts)
-    dt = t[j] - t[i]
+    dt = t.take(j) - t.take(i)
     apart = dt > 0
-    rise = y[j] - y[i]
+    rise = y.take(j) - y.take(i)
     slopes = rise / dt if apart.all() else rise[apart] / dt[apart]
     return slopes, (len(i) / every if every else 1.0)
 
@@ -468,7 +468,7 @@ def _shifted(t: np.ndarray, y: np.ndarray, fit: Fit, span: float, confidence: fl
     gls, error = fit.mean(1) / span, (high - low) / (2 * normal_quantile(confidence))
     factor = (error / plain) ** 2 if plain > 0 else 1.0
     effective = len(t) / factor if factor > 0 else float(len(t))
-    intercept = float(np.median(y) - slope * np.median(t))
+    intercept = quantile(y, 0.5) - slope * quantile(t, 0.5)
     return Trend(slope, low - gls + slope, high - gls + slope, intercept, fit.p(1), n, factor, effective, gls, error)
 
 
@@ -476,7 +476,7 @@ def tamed(t: np.ndarray, y: np.ndarray) -> np.ndarray:
     """Values drawn in to within a few robust deviations of the line of median slope: outliers keep their sign only."""
     slope = median_slope(t, y)
     rest = y - slope * t
-    rest -= np.median(y) - slope * np.median(t)
-    middle = float(np.median(rest))
-    reach = FARTHEST * 1.4826 * float(np.median(np.abs(rest - middle)))
+    rest -= quantile(y, 0.5) - slope * quantile(t, 0.5)
+    middle = quantile(rest, 0.5)
+    reach = FARTHEST * 1.4826 * quantile(np.abs(rest - middle), 0.5)
     return y - rest + np.clip(rest, middle - reach, middle + reach) if reach > 0 else y

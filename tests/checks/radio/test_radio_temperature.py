@@ -15,9 +15,9 @@ LOOKED_AT = DAYS[1_000:]
 
 
 def of(unknown: np.ndarray, day: np.ndarray = LOOKED_AT) -> np.ndarray | None:
-    """Temperature on given days of a history in which some days are unknown."""
+    """Temperature on given days of a record in which some days are unknown."""
     daily = SimpleNamespace(day=DAYS, temperature_median=np.where(unknown, np.nan, YEARLY))
-    return temperature_of(SimpleNamespace(daily=daily), day)
+    return temperature_of(daily, day)
 
 
 def test_temperature_known_only_before_the_days_looked_at_is_not_used() -> None:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from lamplighter.checks.radio.judge import judge
 from lamplighter.checks.radio.measure import RadioMeasure, measure
+from lamplighter.checks.radio.summary import summarise
 
 NAME = "radio"
 
-__all__ = ["NAME", "RadioMeasure", "judge", "measure"]
+__all__ = ["NAME", "RadioMeasure", "judge", "measure", "summarise"]

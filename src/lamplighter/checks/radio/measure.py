@@ -7,11 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lamplighter.checkins import DAY_S, NodeHistory, day_of
+from lamplighter.checkins import DAY_S, Daily
+from lamplighter.checks.radio.summary import RadioSummary, missed_hours
+from lamplighter.record import Record
 from lamplighter.settings import Settings
 from lamplighter.settings.radio import RadioSettings
 from lamplighter.stats.changes import Explanation, Scales, explain
-from lamplighter.stats.order import quantile, quantiles_within, stretches
 
 YEAR_D = 365.25
 RESETS = ("antenna changed", "moved")
@@ -19,7 +20,6 @@ LEAST_TEMPERATURE = 0.8
 """Share of the days whose temperature must be known for it to count."""
 TEMPERATURE_HOLDS_D = 7
 """Days for which a known temperature may stand for unknown ones at either end."""
-LEAST_HOUR_ROWS = 5
 LEAST_SEASON_D = 60.0
 SHARED = 1.0
 """How much of the fleet's common weather a node usually feels, more or less than none."""
@@ -70,12 +70,13 @@ class RadioMeasure:
     last: float
 
 
-def measure(history: NodeHistory, settings: Settings) -> RadioMeasure:
+def measure(summary: RadioSummary, record: Record, settings: Settings) -> RadioMeasure:
     """Measure one node's radio.
 
     Parameters
     ----------
-    history : NodeHistory
+    summary : RadioSummary
+    record : Record
     settings : Settings
 
     Returns
@@ -83,58 +84,31 @@ def measure(history: NodeHistory, settings: Settings) -> RadioMeasure:
     RadioMeasure
     """
     s = settings.radio
-    valid = (history.rssi_dbm > s.lowest_dbm) & (history.rssi_dbm < s.highest_dbm)
-    time, rssi = history.time[valid], history.rssi_dbm[valid]
-    resets = tuple(w.time for w in history.worklog if w.action in RESETS)
-    if not len(time):
+    resets = tuple(w.time for w in record.worklog if w.action in RESETS)
+    if not len(summary.day):
         nothing = np.zeros(0)
         nan = math.nan
         return RadioMeasure(0, nothing, nothing, nothing, None, nothing, nothing, None, nan, nan, nan, resets, nan)
-    flat = rssi - daily_pattern(time, rssi)
-    day, count, level, low = daily_quantiles(time, flat, rssi)
-    enough = count >= max(1.0, s.least_rows_share * float(np.median(count)))
-    day, level, low = day[enough], level[enough], low[enough]
-    late = day > day[-1] - s.history_days
-    day, level, low = day[late], level[late], low[late]
+    level = summary.level - np.repeat(missed_hours(summary), summary.days)
+    kept = summary.count >= max(1.0, s.least_rows_share * float(np.median(summary.count)))
+    kept &= summary.day > summary.day[kept][-1] - s.history_days
+    day, level, low = summary.day[kept], level[kept], summary.low[kept]
     recent = day > day[-1] - s.recent_days
-    temperature = temperature_of(history, day)
+    temperature = temperature_of(record.daily, day)
     found, seasonal, fitted = explained(day, level, temperature, resets, s)
     return RadioMeasure(
-        int(valid.sum()), day, level, low, temperature, seasonal, fitted, found, float(np.median(level[recent])),
-        float(np.median(low[recent])), float(np.median(level - low)), resets, float(time[-1]),
+        int(summary.count.sum()), day, level, low, temperature, seasonal, fitted, found,
+        float(np.median(level[recent])), float(np.median(low[recent])), float(np.median(level - low)), resets,
+        float(summary.last[np.isfinite(summary.last)][-1]),
     )  # fmt: skip
 
 
-def daily_quantiles(time: np.ndarray, flat: np.ndarray, raw: np.ndarray) -> tuple[np.ndarray, ...]:
-    """Return days, number of rows, median of one quantity and 10th percentile of another by day."""
-    day = day_of(time)
-    first, count = stretches(day)
-    return day[first], count, quantiles_within(flat, count, (0.5,))[0], quantiles_within(raw, count, (0.1,))[0]
-
-
-def daily_pattern(time: np.ndarray, rssi: np.ndarray) -> np.ndarray:
-    """Mean deviation of RSSI at each row's hour of the day from the mean over all hours, shape (n,) [dB].
-
-    A day of which only the nights arrived must not look weaker than the others.
-    """
-    hour = np.floor(time / 3600).astype(np.int64) % 24
-    middle = quantile(rssi, 0.5)
-    near = np.clip(rssi, middle - 15, middle + 15)
-    count = np.bincount(hour, minlength=24)
-    mean = np.bincount(hour, weights=near, minlength=24) / np.maximum(count, 1)
-    known = count >= LEAST_HOUR_ROWS
-    if known.sum() < 2:
-        return np.zeros(len(rssi))
-    return np.where(known, mean - mean[known].mean(), 0.0)[hour]
-
-
-def temperature_of(history: NodeHistory, day: np.ndarray) -> np.ndarray | None:
+def temperature_of(d: Daily, day: np.ndarray) -> np.ndarray | None:
     """Median temperature on given days, filled between known days; None when too little of those days is known.
 
     Days before the first or after the last known one take its value for a week at most: a sensor that was
     dead for a season is no season of one temperature.
     """
-    d = history.daily
     known = np.isfinite(d.temperature_median)
     if (known & np.isin(d.day, day)).sum() < LEAST_TEMPERATURE * len(day):
         return None

@@ -2,7 +2,8 @@
 
 from lamplighter.checks.zero.judge import judge
 from lamplighter.checks.zero.measure import measure
+from lamplighter.checks.zero.summary import summarise
 
 NAME = "zero"
 
-__all__ = ["NAME", "judge", "measure"]
+__all__ = ["NAME", "judge", "measure", "summarise"]

@@ -7,12 +7,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from lamplighter.checkins import DAY_S, NodeHistory, day_of
-from lamplighter.checks.zero.rests import Rests, find_rests, zero_of
+from lamplighter.checkins import DAY_S, day_of
+from lamplighter.checks.zero.rests import Rests, steady
+from lamplighter.checks.zero.summary import ZeroSummary, zero_of
+from lamplighter.record import Record
 from lamplighter.settings import Settings
 from lamplighter.settings.zero import ZeroSettings
 from lamplighter.stats.changes import Change, Explanation, Scales, Slope, explain, step_column
-from lamplighter.stats.order import quantile
 from lamplighter.stats.trend import trend
 
 YEAR_S = 365.25 * DAY_S
@@ -48,7 +49,7 @@ class ZeroMeasures:
     below_pct, below_since : float
         Median of these readings [% of span] and the first time.
     below_levels : int
-        Different values among them.
+        Different values among them, counted no further than it takes to judge them.
     day, middle : ndarray
         Daily median reading [% of span] for the comparison with a peer, by day since 1970-01-01.
     """
@@ -71,35 +72,44 @@ class ZeroMeasures:
     middle: np.ndarray
 
 
-def measure(history: NodeHistory, settings: Settings) -> ZeroMeasures:
+def measure(summary: ZeroSummary, record: Record, settings: Settings) -> ZeroMeasures:
     """Measure one node's zero."""
-    s, entry = settings.zero, history.entry
-    resets = tuple(w.time for w in history.worklog if w.action in RESETS)
+    s, entry = settings.zero, record.entry
+    resets = tuple(w.time for w in record.worklog if w.action in RESETS)
     reset = resets[-1] if resets else math.nan
     if entry.span is None:
-        return unknown_span(len(history.daily.day), reset)
-    rests = find_rests(history, entry.lrl, entry.span, s)
+        return unknown_span(len(record.daily.day), reset)
+    rests = steady(summary.rests, s)
     tolerance = entry.zero_tolerance_pct_span or s.tolerance_pct_span
     explained, warm = analyse(rests, resets, tolerance, s)
-    below = below_range(history, tolerance)
+    some = summary.below > 0
+    interval = record.typical_interval_s if some.any() else 0.0
+    middle = record.daily.reading_median
     return ZeroMeasures(
         span=entry.span,
-        days_seen=rests.days_seen,
+        days_seen=int(np.isfinite(middle).sum()),
         time=rests.time,
         error=rests.error,
-        grain=grain(history.good_reading, entry.span),
-        passing=rests.passing,
+        grain=weighted_median(summary.grain, summary.steps) if summary.steps.any() else 0.0,
+        passing=rests.lingering,
         scatter=1.4826 / math.sqrt(2) * float(np.median(np.abs(np.diff(rests.error)))) if len(rests.error) > 1 else 0.0,
         explained=explained,
         temperature_used=warm,
         reset=reset,
-        below_s=below[0],
-        below_pct=below[1],
-        below_since=below[2],
-        below_levels=int(below[3]),
-        day=history.daily.day.astype(np.int32),
-        middle=(100 * (history.daily.reading_median - zero_of(entry.lrl, entry.span)) / entry.span).astype(np.float32),
+        below_s=float(summary.below.sum()) * (interval if math.isfinite(interval) else 0.0),
+        below_pct=weighted_median(summary.below_middle[some], summary.below[some]) if some.any() else math.nan,
+        below_since=float(summary.below_since[some][0]) if some.any() else math.nan,
+        below_levels=len(np.unique(summary.below_levels)),
+        day=record.daily.day.astype(np.int32),
+        middle=(100 * (middle - zero_of(entry.lrl, entry.span)) / entry.span).astype(np.float32),
     )
+
+
+def weighted_median(values: np.ndarray, weight: np.ndarray) -> float:
+    """Return the smallest value up to which lies at least half of the weight."""
+    order = np.argsort(values)
+    total = np.cumsum(weight[order])
+    return float(values[order][np.searchsorted(total, total[-1] / 2)])
 
 
 def unknown_span(days_seen: int, reset: float) -> ZeroMeasures:
@@ -170,13 +180,6 @@ def slim(explained: Explanation | None) -> Explanation | None:
     return None if explained is None else replace(explained, others=np.zeros(0))
 
 
-def grain(reading: np.ndarray, span: float) -> float:
-    """Return the resolution of a reading [% of span]: the 2 % quantile of its steps that are not zero."""
-    steps = np.abs(np.diff(reading[np.isfinite(reading)]))
-    steps = steps[steps > 0]
-    return 100 * quantile(steps, 0.02) / span if len(steps) else 0.0
-
-
 def companions(rests: Rests, s: ZeroSettings) -> tuple[np.ndarray, np.ndarray, bool]:
     """Columns that move a zero besides its own drift, their usual effects, and whether temperature is among them."""
     known = np.isfinite(rests.temperature)
@@ -191,16 +194,3 @@ def companions(rests: Rests, s: ZeroSettings) -> tuple[np.ndarray, np.ndarray, b
 def bends_of(explained: Explanation | None) -> list[Change]:
     """Return the changes of slope found, in order of time."""
     return [c for c in explained.changes if c.kind == "bend"] if explained else []
-
-
-def below_range(history: NodeHistory, tolerance: float) -> tuple[float, float, float, float]:
-    """How long the reading lay below its range by more than the tolerance, how far, since when, at how many levels."""
-    entry = history.entry
-    share = 100 * (history.good_reading - entry.lrl) / entry.span
-    below = share < -tolerance
-    if not below.any():
-        return 0.0, math.nan, math.nan, 0.0
-    values = share[below]
-    step = history.typical_interval_s
-    length = float(below.sum()) * (step if math.isfinite(step) else 0.0)
-    return length, float(np.median(values)), float(history.time[below][0]), float(len(np.unique(values)))

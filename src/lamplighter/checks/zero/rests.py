@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from lamplighter.checkins import NodeHistory, day_of
 from lamplighter.settings.zero import ZeroSettings
 from lamplighter.stats.order import ranked_within, stretches
+
+LEAST_AT_REST = 2
+"""Quiet readings at a day's rest, at least: quiet means that two are alike."""
+ABOUT_REST, JUST_ABOVE, STILL_ABOVE = 6, 2, 10
+"""In widths of a rest: readings this near are about it; those between the other two lie just above it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,99 +27,77 @@ class Rests:
         Reading at rest [% of span].
     temperature : ndarray
         Temperature at rest [degC]; NaN when not known.
-    count : ndarray
-        Check-ins at rest.
-    days_seen : int
-        Days with any reading.
-    passing : float
-        Readings just above the rest, for each one at it, on these days: a process that lingers there has no rest.
+    resting, passing : ndarray of int
+        The day's readings at the rest, and just above it: a process that lingers there has no rest.
     """
 
     time: np.ndarray
     error: np.ndarray
     temperature: np.ndarray
-    count: np.ndarray
-    days_seen: int
-    passing: float = 0.0
+    resting: np.ndarray
+    passing: np.ndarray
+
+    def only(self, some: np.ndarray) -> Rests:
+        """Return some of the days, a mask of shape (n_days,)."""
+        return Rests(self.time[some], self.error[some], self.temperature[some], self.resting[some], self.passing[some])
+
+    @property
+    def lingering(self) -> float:
+        """Readings just above the rest for each one at it."""
+        return float(self.passing.sum()) / max(float(self.resting.sum()), 1.0)
 
 
-def find_rests(history: NodeHistory, lrl: float, span: float, s: ZeroSettings) -> Rests:
-    """Find the rests at zero of one node.
+def find_rests(
+    days: np.ndarray,
+    time: np.ndarray,
+    share: np.ndarray,
+    temperature: np.ndarray,
+    quiet: np.ndarray,
+    s: ZeroSettings,
+) -> Rests:
+    """Find the days with a rest at zero among some readings.
 
-    A check-in is quiet when its reading differs little from the one before or after. The lowest level at which
-    quiet readings near zero gather on a day is the day's rest; days far from those around them are left out.
+    The lowest level at which quiet readings near zero gather on a day is the day's rest. It takes two of them, and
+    of the readings within a few times the width of a rest most must lie within it: those of a running process spread.
 
     Parameters
     ----------
-    history : NodeHistory
-    lrl, span : float
-        Lower range limit and span [unit of the reading]; zero is zero of the unit when the range holds it.
+    days, time : ndarray, shape (n,)
+        UTC day and instant [s] of each reading.
+    share : ndarray, shape (n,)
+        Readings [% of span above the zero].
+    temperature : ndarray, shape (n,)
+    quiet : ndarray of bool, shape (n,)
+        Whether each differs little from the one before or after.
     s : ZeroSettings
     """
-    usable = np.isfinite(history.good_reading)
-    time, temperature = history.time[usable], history.temperature_c[usable]
-    share = 100 * (history.good_reading[usable] - zero_of(lrl, span)) / span
-    days = history.day[usable]
-    seen = len(stretches(days)[0])
-    every = days, share
-    quiet = quiet_readings(share, s.quiet_pct_span) & (np.abs(share) <= s.rest_band_pct_span)
-    time, share, temperature, days = (a[quiet] for a in (time, share, temperature, days))
-    low = by_day(days, share, 0.2)
-    near = np.abs(share - low) <= s.cluster_pct_span
-    time, share, temperature, days = (a[near] for a in (time, share, temperature, days))
-    if len(days) == 0:
-        none = np.zeros(0)
-        return Rests(none, none, none, none, seen)
-    first = np.flatnonzero(np.diff(days, prepend=days[0] - 1))
-    count = np.diff(first, append=len(days))
-    rests = Rests(
-        time=np.add.reduceat(time, first) / count,
-        error=by_day(days, share, 0.5)[first],
-        temperature=means(temperature, first),
-        count=count,
-        days_seen=seen,
-    )
-    kept = steady(rests, gathered_days(rests, *every, s), s)
-    return replace(kept, passing=passing(kept, *every, s))
+    low = np.flatnonzero(quiet & (np.abs(share) <= s.rest_band_pct_span))
+    near = low[np.abs(share[low] - by_day(days[low], share[low], 0.2)) <= s.cluster_pct_span]
+    if len(near) == 0:
+        return Rests(*[np.zeros(0)] * 3, *[np.zeros(0, np.int64)] * 2)
+    first, count = stretches(days[near])
+    error = quantile_of_day(share[near], count, 0.5)
+    rested = days[near][first]
+    # The rest of each reading's day, by a table of days; NaN on days without one.
+    rest_of = np.full(int(days[-1] - days[0]) + 1, np.nan)
+    rest_of[rested - days[0]] = error
+    above = share - rest_of[days - days[0]]
+
+    def counted(rows: np.ndarray) -> np.ndarray:
+        return np.bincount(days[rows] - days[0], minlength=len(rest_of))[rested - days[0]]
+
+    off = np.abs(above)
+    resting = counted(off <= s.cluster_pct_span)
+    about = counted(off <= ABOUT_REST * s.cluster_pct_span)
+    passing = counted((above > JUST_ABOVE * s.cluster_pct_span) & (above <= STILL_ABOVE * s.cluster_pct_span))
+    middle = np.add.reduceat(time[near], first) / count
+    rests = Rests(middle, error, means(temperature[near], first), resting, passing)
+    return rests.only((count >= LEAST_AT_REST) & (resting >= s.rest_gathered * about))
 
 
-def gathered_days(rests: Rests, days: np.ndarray, share: np.ndarray, s: ZeroSettings) -> np.ndarray:
-    """Whether each day's readings near its rest gather at it, shape (n_days,); those of a running process spread.
-
-    Of the readings within a few times the width of a rest most must lie within it.
-    """
-    off = np.abs(off_rest(rests, days, share))
-    own = day_of(rests.time) - days[0]
-    at = np.bincount((days - days[0])[off <= s.cluster_pct_span], minlength=own[-1] + 1)[own]
-    about = np.bincount((days - days[0])[off <= 6 * s.cluster_pct_span], minlength=own[-1] + 1)[own]
-    return at >= s.rest_gathered * about
-
-
-def off_rest(rests: Rests, days: np.ndarray, share: np.ndarray) -> np.ndarray:
-    """Return how far each reading lies above its day's rest; NaN on days without one; days must be sorted."""
-    error = np.full(days[-1] - days[0] + 1, np.nan)
-    error[day_of(rests.time) - days[0]] = rests.error
-    return share - error[days - days[0]]
-
-
-def passing(rests: Rests, days: np.ndarray, share: np.ndarray, s: ZeroSettings) -> float:
-    """Count the readings just above the rest for each one at it, on the days with a rest."""
-    if len(rests.time) == 0:
-        return 0.0
-    above = off_rest(rests, days, share)
-    at = np.abs(above) <= s.cluster_pct_span
-    just = (above > 2 * s.cluster_pct_span) & (above <= 10 * s.cluster_pct_span)
-    return float(just.sum()) / max(float(at.sum()), 1.0)
-
-
-def zero_of(lrl: float, span: float) -> float:
-    """Return the reading at which a vented or empty instrument stands: zero, or the lower limit of a live zero."""
-    return 0.0 if lrl <= 0 <= lrl + span else lrl
-
-
-def quiet_readings(share: np.ndarray, most: float) -> np.ndarray:
-    """Whether each reading differs by little from one neighbour at least, shape (n,)."""
-    still = np.abs(np.diff(share)) <= most
+def quiet_readings(step: np.ndarray, most: float) -> np.ndarray:
+    """Whether each reading differs by little from one neighbour at least, from their steps, shape (n + 1,)."""
+    still = step <= most
     return np.concatenate([still, [False]]) | np.concatenate([[False], still])
 
 
@@ -124,7 +106,12 @@ def by_day(days: np.ndarray, values: np.ndarray, share: float) -> np.ndarray:
     if len(days) == 0:
         return np.zeros(0)
     _, size = stretches(days)
-    return np.repeat(ranked_within(values, size, np.floor(share * (size - 1) + 0.5).astype(np.int64)), size)
+    return np.repeat(quantile_of_day(values, size, share), size)
+
+
+def quantile_of_day(values: np.ndarray, size: np.ndarray, share: float) -> np.ndarray:
+    """Return the quantile (an order statistic) of each day's values, from how many each day has."""
+    return ranked_within(values, size, np.floor(share * (size - 1) + 0.5).astype(np.int64))
 
 
 def means(values: np.ndarray, first: np.ndarray) -> np.ndarray:
@@ -135,20 +122,15 @@ def means(values: np.ndarray, first: np.ndarray) -> np.ndarray:
     return np.divide(total, count, out=np.full(len(first), np.nan), where=count > 0)
 
 
-def steady(rests: Rests, gathered: np.ndarray, s: ZeroSettings) -> Rests:
-    """Leave out days without a true rest, days lifted off the zero, and days on the floor that a drift has reached.
+def steady(rests: Rests, s: ZeroSettings) -> Rests:
+    """Leave out days lifted off the zero, and days on the floor that a drift has reached.
 
     The process can only lift a reading off its zero: a day far above the lower quartile of the days before it and of
     those after it was no rest. A step of the zero lies above one of them only.
     """
-    true = gathered & (rests.count >= 2)
-    columns = (getattr(rests, name)[true] for name in ("time", "error", "temperature", "count"))
-    rests = Rests(*columns, days_seen=rests.days_seen)
     before, after = running_quartiles(rests.error, s.lifted_days)
     kept = rests.error - np.maximum(before, after) <= s.outlier_pct_span
-    kept &= ~on_floor(rests.error, s)
-    columns = (getattr(rests, name)[kept] for name in ("time", "error", "temperature", "count"))
-    return Rests(*columns, days_seen=rests.days_seen)
+    return rests.only(kept & ~on_floor(rests.error, s))
 
 
 def running_quartiles(values: np.ndarray, width: int) -> tuple[np.ndarray, np.ndarray]:
@@ -156,13 +138,11 @@ def running_quartiles(values: np.ndarray, width: int) -> tuple[np.ndarray, np.nd
     if len(values) == 0:
         return values, values
     width = min(width, len(values))
-    padded = np.concatenate([np.full(width - 1, np.inf), values])
-    windows = np.lib.stride_tricks.sliding_window_view(padded, width)
+    beyond = np.full(width - 1, np.inf)
+    windows = np.lib.stride_tricks.sliding_window_view(np.concatenate([beyond, values, beyond]), width)
     place = (width - 1) // 4
-    before = np.partition(windows, place, axis=1)[:, place]
-    padded = np.concatenate([values, np.full(width - 1, np.inf)])
-    windows = np.lib.stride_tricks.sliding_window_view(padded, width)
-    after = np.partition(windows, place, axis=1)[:, place]
+    quartile = np.partition(windows, place, axis=1)[:, place]
+    before, after = quartile[: len(values)].copy(), quartile[width - 1 :].copy()
     # Windows with fewer values than the quartile's place would answer with the padding.
     few = np.arange(len(values))
     before[few < place] = np.minimum.accumulate(values)[few < place]
