@@ -97,7 +97,7 @@ class Record:
     def typical_interval_s(self) -> float:
         """The most common spacing of check-ins [s]; NaN when it cannot be told."""
         known = np.isfinite(self.rhythm.interval)
-        return crowded(np.repeat(self.rhythm.interval[known], self.rhythm.rows[known])) if known.any() else np.nan
+        return crowded(self.rhythm.interval[known], times=self.rhythm.rows[known]) if known.any() else np.nan
 
     @property
     def first(self) -> float:

@@ -59,6 +59,8 @@ def test_the_crowded_middle_is_the_usual_spacing_whatever_lies_about_it():
     rng = np.random.default_rng(2)
     spacing = np.concatenate([900 + rng.integers(-3, 4, 500), 1800 + rng.integers(-3, 4, 60), np.full(200, 60)])
     assert crowded(rng.permutation(spacing).astype(float)) == 900
+    distinct, times = np.unique(spacing.astype(float), return_counts=True)
+    assert crowded(distinct, times=times) == 900
 
 
 @given(st.floats(1.0, 1e6), st.floats(0.5, 2.0))

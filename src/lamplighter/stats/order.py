@@ -117,7 +117,7 @@ def largest(values: np.ndarray, count: int) -> np.ndarray:
     return places[np.argsort(-values[places], kind="stable")[:count]]
 
 
-def crowded(values: np.ndarray, width: float = 0.02) -> float:
+def crowded(values: np.ndarray, width: float = 0.02, times: np.ndarray | None = None) -> float:
     """Return the middle of the values that crowd most: the median of the fullest of classes of equal ratios.
 
     The classes beside the fullest count with it, so that a crowd that straddles an edge is not cut.
@@ -128,8 +128,14 @@ def crowded(values: np.ndarray, width: float = 0.02) -> float:
         Positive; at least one.
     width : float
         Width of a class, as a share of the value.
+    times : ndarray of int, shape (n,), optional
+        How often each value counts; once when not given.
     """
-    distinct, counts = np.unique(values, return_counts=True)
+    if times is None:
+        distinct, counts = np.unique(values, return_counts=True)
+    else:
+        distinct, place = np.unique(values, return_inverse=True)
+        counts = np.bincount(place, weights=times).astype(np.int64)
     classes = np.round(np.log(distinct) / math.log1p(width)).astype(np.int64)
     first, _ = stretches(classes)
     names, sizes = classes[first], np.add.reduceat(counts, first)
