@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -35,11 +35,11 @@ class Split:
     share_since : float
         Share of the blocks from the first such block to the last one that are such.
     differs : dict of channel to float
-        Median difference between the groups [unit of the channel] over these blocks, where the channel differs in most.
+        Middle difference between the groups [unit of the channel] over these blocks, where the channel differs in most.
     phase : float
-        Distance of the two phases as a share of the interval.
+        Distance of the two phases as a share of the interval, in the quarter with most such blocks.
     interval_s : float
-        Interval of either node [s].
+        Interval of either node there [s].
     """
 
     blocks: int = 0
@@ -52,10 +52,58 @@ class Split:
     interval_s: float = math.nan
 
 
-def find_split(history: NodeHistory, s: DataSettings) -> Split:
-    """Look for two nodes under one name, with each interval that the check-ins may have."""
-    found = [_split_at(history, interval, s) for interval in intervals(history)]
-    return max(found, key=lambda x: x.split, default=Split())
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PartSplit:
+    """Blocks of check-ins of a quarter in which it falls into two.
+
+    Attributes
+    ----------
+    blocks : int
+        Blocks looked at.
+    split : int
+        Blocks in which enough channels differ between the two phase groups.
+    before, behind : int
+        Blocks before the first such block and after the last one.
+    since, until : float
+        First check-in of the first such block, last of the last [s since 1970-01-01 UTC]; NaN without any.
+    told : tuple of int
+        Of these blocks, those in which each channel differs.
+    sizes : tuple of float
+        Median difference between the groups in each channel [unit of the channel] over these blocks; NaN without any.
+    phase : float
+        Distance of the two phases as a share of the interval.
+    interval_s : float
+        Interval of either node [s].
+    """
+
+    blocks: int = 0
+    split: int = 0
+    before: int = 0
+    behind: int = 0
+    since: float = math.nan
+    until: float = math.nan
+    told: tuple[int, ...]
+    sizes: tuple[float, ...]
+    phase: float = math.nan
+    interval_s: float = math.nan
+
+
+def no_split() -> PartSplit:
+    """Return a quarter in which there was too little to look at."""
+    none = len(CHANNELS)
+    return PartSplit(told=(0,) * none, sizes=(math.nan,) * none)
+
+
+def find_split(quarter: NodeHistory, s: DataSettings) -> PartSplit:
+    """Look for two nodes under one name in a quarter, with each interval that its check-ins may have."""
+    blocks = blocks_in(quarter, s.block_rows)
+    found = [_split_at(quarter, blocks, interval, s) for interval in intervals(quarter.own)] if blocks else []
+    return max(found, key=lambda x: x.split, default=no_split())
+
+
+def blocks_in(quarter: NodeHistory, rows: int) -> int:
+    """Return how many blocks end with a quarter; less than half of the first may be taken from the lead-in."""
+    return min((len(quarter) - quarter.lead + rows // 2) // rows, len(quarter) // rows)
 
 
 def intervals(history: NodeHistory) -> list[float]:
@@ -68,45 +116,46 @@ def intervals(history: NodeHistory) -> list[float]:
     return found
 
 
-def _split_at(history: NodeHistory, interval: float, s: DataSettings) -> Split:
-    """Look at every few blocks first, and at all of them where one of these is split."""
-    blocks = len(history.time) // s.block_rows
-    few = np.unique(np.concatenate([np.arange(0, blocks, LOOK), np.arange(max(blocks - s.split_blocks, 0), blocks)]))
-    if blocks == 0 or not _told(history, interval, few, s)[0].any():
-        return Split(blocks=blocks)
-    split, told, sizes, apart = _told(history, interval, np.arange(blocks), s)
-    time = _blocked(history.time, np.arange(blocks), s.block_rows)
+def _split_at(quarter: NodeHistory, blocks: int, interval: float, s: DataSettings) -> PartSplit:
+    """Look at every few blocks first, both outermost among them, and at all of them where one of these is split."""
+    few = np.unique(np.append(np.arange(blocks - 1, -1, -LOOK), 0))
+    if not _told(quarter, blocks, interval, few, s)[0].any():
+        return replace(no_split(), blocks=blocks)
+    split, told, sizes, apart = _told(quarter, blocks, interval, np.arange(blocks), s)
+    time = _blocked(quarter.time, blocks, np.arange(blocks), s.block_rows)
     first, last = int(np.argmax(split)), blocks - 1 - int(np.argmax(split[::-1]))
-    return Split(
+    return PartSplit(
         blocks=blocks,
         split=int(split.sum()),
+        before=first,
+        behind=blocks - 1 - last,
         since=float(time[first, 0]),
         until=float(time[last, -1]),
-        share_since=float(split[first : last + 1].mean()),
-        differs={
-            name: float(np.median(sizes[split, k])) for k, name in enumerate(CHANNELS) if told[split, k].mean() > 0.5
-        },
+        told=tuple(int(n) for n in told[split].sum(axis=0)),
+        sizes=tuple(float(x) for x in np.median(sizes[split], axis=0)),
         phase=float(np.median(apart[split])),
         interval_s=interval,
     )
 
 
-def _blocked(values: np.ndarray, which: np.ndarray, rows: int) -> np.ndarray:
-    """Return some blocks of a column, shape (blocks, rows); what does not fill a block is left out at the beginning."""
-    blocks = len(values) // rows
+def _blocked(values: np.ndarray, blocks: int, which: np.ndarray, rows: int) -> np.ndarray:
+    """Return some of the last blocks of a column, shape (which, rows)."""
     return values[len(values) - blocks * rows :].reshape(blocks, rows)[which]
 
 
 def _told(
-    history: NodeHistory, interval: float, which: np.ndarray, s: DataSettings
+    quarter: NodeHistory, blocks: int, interval: float, which: np.ndarray, s: DataSettings
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Say of some blocks whether they are split, in which channels, by how much, and how far apart the phases lie."""
-    time = _blocked(history.time, which, s.block_rows)
+    time = _blocked(quarter.time, blocks, which, s.block_rows)
     second, tight, apart = phase_groups((time % interval) / interval, s)
     sizes, told = np.zeros((len(which), len(CHANNELS))), np.zeros((len(which), len(CHANNELS)), dtype=bool)
     sure = np.zeros(len(which), dtype=bool)
     for k, name in enumerate(CHANNELS) if tight.any() else ():
-        size, t = group_difference(_blocked(getattr(history, name), which[tight], s.block_rows), second[tight])
+        values = _blocked(getattr(quarter, name), blocks, which[tight], s.block_rows)
+        if np.isnan(values).all():
+            continue
+        size, t = group_difference(values, second)
         told[tight, k] = np.abs(t) >= s.split_t
         sure[tight] |= (np.abs(t) >= s.split_sure_t) & (name in OWN)
         sizes[tight, k] = np.abs(size)
@@ -123,31 +172,31 @@ def phase_groups(phase: np.ndarray, s: DataSettings) -> tuple[np.ndarray, np.nda
 
     Returns
     -------
-    second : ndarray of bool, shape (blocks, rows)
-        Whether a check-in belongs to the second group.
+    second : ndarray of bool, shape (tight blocks, rows)
+        Whether a check-in belongs to the second group, for the tight blocks alone.
     tight : ndarray of bool, shape (blocks,)
         Whether both groups are narrow and large enough.
     apart : ndarray, shape (blocks,)
         Distance between the groups, as a share of the interval.
     """
     rows = phase.shape[1]
-    order = np.argsort(phase, axis=1)
-    ordered = np.take_along_axis(phase, order, axis=1)
+    ordered = np.sort(phase, axis=1)
     gaps = np.concatenate([np.diff(ordered, axis=1), ordered[:, :1] + 1 - ordered[:, -1:]], axis=1)
-    widest = np.argsort(gaps, axis=1)[:, -2:]
-    low, high = widest.min(axis=1), widest.max(axis=1)
-    place = np.arange(rows)
-    inside = (place > low[:, None]) & (place <= high[:, None])
-    second = np.zeros_like(inside)
-    np.put_along_axis(second, order, inside, axis=1)
-    size = inside.sum(axis=1)
     index = np.arange(len(phase))
-    width_inside = ordered[index, high] - ordered[index, np.minimum(low + 1, rows - 1)]
-    between = gaps[index, low] + gaps[index, high]
-    width_outside = 1 - width_inside - between
+    widest = np.argmax(gaps, axis=1)
+    wide = gaps[index, widest]
+    gaps[index, widest] = -1.0
+    next_widest = np.argmax(gaps, axis=1)
+    apart = gaps[index, next_widest]
+    low, high = np.minimum(widest, next_widest), np.maximum(widest, next_widest)
+    begin, end = ordered[index, low + 1], ordered[index, high]
+    width_inside = end - begin
+    width_outside = 1 - width_inside - wide - apart
+    size = high - low
     large = (size >= s.split_share * rows) & (size <= (1 - s.split_share) * rows)
     tight = large & (np.maximum(width_inside, width_outside) <= s.phase_width)
-    return second, tight, np.minimum(gaps[index, low], gaps[index, high])
+    inside = phase[tight]
+    return (inside >= begin[tight, None]) & (inside <= end[tight, None]), tight, apart
 
 
 def group_difference(values: np.ndarray, second: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -171,9 +220,8 @@ def group_difference(values: np.ndarray, second: np.ndarray) -> tuple[np.ndarray
 def _by_neighbours(values: np.ndarray, second: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     other = (second[:, 1:-1] != second[:, :-2]) & (second[:, 1:-1] != second[:, 2:])
     apart = values[:, 1:-1] - (values[:, :-2] + values[:, 2:]) / 2
-    apart = np.where(second[:, 1:-1], apart, -apart)
-    use = other & np.isfinite(apart)
-    mean, square, n = _moments(apart, use)
+    np.negative(apart, out=apart, where=~second[:, 1:-1])
+    mean, square, n = _moments(apart, other & np.isfinite(apart))
     # Neighbours share values, so the terms are not independent: half of them count.
     error = np.sqrt(square / np.maximum(n - 1, 1) / np.maximum(n / 2, 1))
     return mean, mean / np.maximum(error, _least_error(values)), n
@@ -195,7 +243,9 @@ def _moments(values: np.ndarray, use: np.ndarray) -> tuple[np.ndarray, np.ndarra
     n = use.sum(axis=1)
     kept = np.where(use, values, 0.0)
     mean = np.divide(kept.sum(axis=1), n, out=np.zeros(len(n)), where=n > 0)
-    return mean, np.where(use, (kept - mean[:, None]) ** 2, 0.0).sum(axis=1), n
+    kept -= mean[:, None]
+    kept *= use
+    return mean, np.einsum("ij,ij->i", kept, kept), n
 
 
 def _least_error(values: np.ndarray) -> np.ndarray:

@@ -1,0 +1,87 @@
+"""Puts together what was found in each quarter of a record: two nodes under one name, and changes of scale."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from lamplighter.checkins import DAY_S
+from lamplighter.checks.data.identity import CHANNELS, Split
+from lamplighter.checks.data.scale import ScaleStep, again, nearest_ratio
+from lamplighter.checks.data.summary import STEP, Summary
+from lamplighter.record import Record
+from lamplighter.settings.data import DataSettings
+
+USUAL_SHARE = 0.7
+"""Other jumps from this share of a jump's size on are as large."""
+
+
+def join_splits(summary: Summary) -> Split:
+    """Say of a record what was found in its quarters about two nodes under one name."""
+    blocks, split = int(summary.blocks.sum()), summary.split
+    where = np.flatnonzero(split)
+    if len(where) == 0:
+        return Split(blocks=blocks)
+    first, last, most = int(where[0]), int(where[-1]), int(np.argmax(split))
+    between = int(summary.blocks[first : last + 1].sum() - summary.before[first] - summary.behind[last])
+    told, sizes = summary.told.reshape(-1, len(CHANNELS)).sum(axis=0), summary.sizes.reshape(-1, len(CHANNELS))
+    total = int(split.sum())
+    return Split(
+        blocks=blocks,
+        split=total,
+        since=float(summary.since[first]),
+        until=float(summary.until[last]),
+        share_since=total / between,
+        differs={
+            name: _weighted_median(sizes[where, k], split[where])
+            for k, name in enumerate(CHANNELS)
+            if told[k] > total / 2
+        },
+        phase=float(summary.phase[most]),
+        interval_s=float(summary.interval_s[most]),
+    )
+
+
+def _weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
+    order = np.argsort(values)
+    total = np.cumsum(weights[order])
+    return float(values[order[np.searchsorted(total, total[-1] / 2)]])
+
+
+def best_step(summary: Summary, record: Record, s: DataSettings) -> ScaleStep | None:
+    """Return the change of scale that comes nearest to a ratio of units, if any may come within its tolerances."""
+    # Cuts near the true one score alike; the jump itself tells them apart.
+    return min(
+        steps(summary, record, s),
+        key=lambda f: f.score(s) + min(abs(f.instant) / (s.scale_instant + f.stir), 1.0),
+        default=None,
+    )
+
+
+def steps(summary: Summary, record: Record, s: DataSettings) -> list[ScaleStep]:
+    """Return the changes that may be one of scale, each with the weeks on either side that the record has."""
+    if len(summary.step) == 0:
+        return []
+    kept = summary.step.reshape(-1, len(STEP))
+    quarter = np.repeat(np.arange(len(summary.step_count)), summary.step_count)
+    until = np.append(summary.step_from[1:], np.inf)
+    found: list[ScaleStep] = []
+    for row, q in zip(kept, quarter, strict=True):
+        step = _restored(row)
+        if step.time < until[q]:
+            found += _in_full(step, summary.step_seen[q], record.rhythm.last[q], record, s)
+    least = np.sort(summary.jump)[::-1][s.scale_usual_jumps : s.scale_usual_jumps + 1]
+    return [replace(f, usual=bool(len(least)) and bool(least[0] >= USUAL_SHARE * abs(f.jump))) for f in found]
+
+
+def _restored(row: np.ndarray) -> ScaleStep:
+    values = dict(zip(STEP, row.tolist(), strict=True))
+    return ScaleStep(units=nearest_ratio(np.log(values["ratio"]))[0], **values)
+
+
+def _in_full(step: ScaleStep, since: float, until: float, record: Record, s: DataSettings) -> list[ScaleStep]:
+    """Measure a change again where its quarter was too short to hold the weeks around it."""
+    weeks = s.scale_weeks * 7 * DAY_S
+    first, last = max(step.time - weeks, record.first), min(step.time + weeks, record.last)
+    return [step] if first >= since and last <= until else again(record.rows(first, last), step, s)
