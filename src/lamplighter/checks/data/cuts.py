@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 
-from lamplighter.checkins import day_of
+from lamplighter.checkins import DAY_S
 from lamplighter.checks.data.units import LOG_RATIOS, ROUNDING
 from lamplighter.settings.data import DataSettings
-from lamplighter.stats.order import largest, ranked_within, stretches
+from lamplighter.stats.order import largest
 
-CANDIDATES = 5
+CANDIDATES = 3
 """Most jumps of a quarter that are looked at closely, for each way to rank them."""
 CHANGES, CHANGE_JUMPS = 2, 4
 """Largest changes of resolution that are looked at closely, and jumps about each."""
@@ -27,43 +28,85 @@ _ORDERED = np.sort(LOG_RATIOS)
 _BETWEEN = (_ORDERED[1:] + _ORDERED[:-1]) / 2
 
 
-def cuts(
-    time: np.ndarray, value: np.ndarray, log: np.ndarray, first: int, slack: float, s: DataSettings
-) -> list[tuple[int, bool]]:
+@dataclass(frozen=True, slots=True)
+class Cut:
+    """A check-in at which the scale may have changed.
+
+    Attributes
+    ----------
+    place : int
+        Its place among the check-ins.
+    stir : float
+        Usual step of the check-ins around it [log ratio].
+    near : float
+        How far the middle of the check-ins from it on lies above that of those before [log ratio].
+    changed : bool
+        Whether the resolution may have changed there: seen to have, or not known.
+    usual : bool
+        Whether jumps as large are known to be usual.
+    """
+
+    place: int
+    stir: float
+    near: float
+    changed: bool
+    usual: bool
+
+
+def propose(
+    time: np.ndarray, value: np.ndarray, log: np.ndarray, first: int, usual: float, slack: float, s: DataSettings
+) -> list[Cut]:
     """Return the check-ins from ``first`` on at which the scale may have changed.
 
-    Each with whether the resolution may have changed there: where it did not, the jump must be like a ratio of units,
-    within ``slack`` times the tolerance.
+    Where the resolution did not change, the jump must be like a ratio of units, within ``slack`` times the tolerance.
+    Jumps up to ``usual`` are known to be so.
     """
     size = np.abs(np.diff(log))
     grain = Grain.of(value, s.scale_grain_rows)
     proposed = {*jumps_like_a_unit(time, log, size, first, s), *grain_changes(value, size, grain, first)}
-    cut = np.array(sorted(k for k in proposed if k >= first), dtype=np.int64)
-    changed = grain.changed(cut)
-    stir, known = stir_around(size, cut, s.scale_check_ins)
-    alike = from_a_ratio(size[cut - 1]) <= slack * (s.scale_instant + stir)
-    kept = known & (stir <= s.scale_stir) & (changed | alike)
-    return [(int(k), bool(c)) for k, c in zip(cut[kept], changed[kept], strict=True)]
+    place = np.array(sorted(k for k in proposed if k >= first), dtype=np.int64)
+    return look_closely(log, size, place, grain.changed(place), usual, slack, s)
+
+
+def look_closely(
+    log: np.ndarray,
+    size: np.ndarray,
+    place: np.ndarray,
+    changed: np.ndarray,
+    usual: float,
+    slack: float,
+    s: DataSettings,
+) -> list[Cut]:
+    """Return those of some places about which the check-ins around do not rule a change of scale out."""
+    width, jump = s.scale_check_ins, size[place - 1]
+    # The jump itself lies between the two stretches of steps and belongs to neither.
+    steps = np.concatenate([_around(size, place - 1, width - 1), _around(size, place + width - 1, width - 1)], axis=1)
+    stir = _medians(steps)
+    near = _medians(_around(log, place + width - 1, width)) - _medians(_around(log, place - 1, width))
+    enough = np.minimum(place, len(log) - place) >= width // 2
+    kept = enough & (stir <= s.scale_stir) & (changed | (from_a_ratio(jump) <= slack * (s.scale_instant + stir)))
+    columns = (x[kept].tolist() for x in (place, stir, near, changed, jump <= usual))
+    return [Cut(*values) for values in zip(*columns, strict=True)]
+
+
+def _around(values: np.ndarray, last: np.ndarray, width: int) -> np.ndarray:
+    """Return the values up to some places, shape (k, width), sorted; NaN at the end of a row that leaves the array."""
+    none = np.full(width, np.nan)
+    rows = np.lib.stride_tricks.sliding_window_view(np.concatenate([none, values, none]), width)
+    return rows[np.minimum(last + 1, len(values) + width)]
+
+
+def _medians(rows: np.ndarray) -> np.ndarray:
+    """Return the median of the known values of each row; NaN without any."""
+    rows.sort(axis=1)
+    n = np.count_nonzero(np.isfinite(rows), axis=1)
+    row, last = np.arange(len(rows)), np.maximum(n - 1, 0)
+    return (rows[row, last // 2] + rows[row, (last + 1) // 2]) / 2
 
 
 def from_a_ratio(size: np.ndarray) -> np.ndarray:
     """Return how far logarithms lie from that of the nearest ratio of units."""
     return np.abs(size - _ORDERED[np.searchsorted(_BETWEEN, size)])
-
-
-def stir_around(size: np.ndarray, cut: np.ndarray, width: int) -> tuple[np.ndarray, np.ndarray]:
-    """Return the usual step of the check-ins around some places, and whether there are enough of them, shape (k,)."""
-    none = np.full(width, np.nan)
-    # The jump itself lies between the two stretches and belongs to neither.
-    windows = np.lib.stride_tricks.sliding_window_view(np.concatenate([none, size, none]), width - 1)
-    before, after = windows[cut], windows[cut + width]
-    around = np.sort(np.concatenate([before, after], axis=1), axis=1)
-    n = np.isfinite(around).sum(axis=1)
-    row, last = np.arange(len(cut)), np.maximum(n - 1, 0)
-    stir = (around[row, last // 2] + around[row, (last + 1) // 2]) / 2
-    least = width // 2 - 1
-    known = (np.isfinite(before).sum(axis=1) >= least) & (np.isfinite(after).sum(axis=1) >= least)
-    return np.where(known, stir, np.inf), known
 
 
 class Grain:
@@ -81,8 +124,8 @@ class Grain:
 
     def __init__(self, rows: int, grain: np.ndarray) -> None:
         self.rows = rows
-        self.before = _running_median(grain, GRAIN_BLOCKS)
-        self.after = _running_median(grain[::-1], GRAIN_BLOCKS)[::-1]
+        middle = _running_median(grain, GRAIN_BLOCKS)
+        self.before, self.after = middle[: len(grain)], middle[GRAIN_BLOCKS - 1 :]
         self.change = np.abs(self.after[1:] - self.before[:-1])
 
     @classmethod
@@ -151,37 +194,28 @@ def jumps_like_a_unit(time: np.ndarray, log: np.ndarray, size: np.ndarray, first
         return [*(found | set(near.tolist()))]
     jump = log[near] - log[near - 1]
     reach = np.arange(1, REACH + 1)
-    step = _middle(log[near[:, None] + reach - 1]) - _middle(log[near[:, None] - reach])
+    step = _medians(log[near[:, None] + reach - 1]) - _medians(log[near[:, None] - reach])
     by_check_ins = near[np.argsort(np.abs(step - jump), kind="stable")[:CANDIDATES]]
     by_days = near[np.argsort(np.abs(day_shift(time, log, near, s.scale_days) - jump), kind="stable")[:CANDIDATES]]
     return [*(found | set(by_check_ins.tolist()) | set(by_days.tolist()))]
 
 
-def _middle(rows: np.ndarray) -> np.ndarray:
-    """Return the median of each row of an even number of values; faster than NumPy's for short rows."""
-    rows.sort(axis=1)
-    half = rows.shape[1] // 2
-    return (rows[:, half - 1] + rows[:, half]) / 2
-
-
-def day_shift(time: np.ndarray, log: np.ndarray, near: np.ndarray, width: int) -> np.ndarray:
-    """Return how far the daily middle of the days after each place lies above that of the days before, shape (k,)."""
-    first, size = stretches(day_of(time))
-    middle = ranked_within(log, size, size // 2)
-    before, after = _running_median(middle, width), _running_median(middle[::-1], width)[::-1]
-    place = np.searchsorted(first, near, side="right") - 1
-    return np.nan_to_num(
-        after[np.minimum(place + 1, len(after) - 1)] - before[np.maximum(place - 1, 0)], nan=np.inf
-    )  # fmt: skip
+def day_shift(time: np.ndarray, log: np.ndarray, near: np.ndarray, days: float) -> np.ndarray:
+    """Return how far the mean of the days after each place lies above that of the days before, shape (k,)."""
+    total = np.concatenate([[0.0], np.cumsum(log)])
+    first = np.searchsorted(time, time[near] - days * DAY_S)
+    last = np.searchsorted(time, time[near] + days * DAY_S)
+    return (total[last] - total[near]) / (last - near) - (total[near] - total[first]) / np.maximum(near - first, 1)
 
 
 def _running_median(values: np.ndarray, width: int) -> np.ndarray:
-    """Return the median of the values up to each place within a width; NaN where fewer than three are known."""
-    if len(values) == 0:
-        return values
-    padded = np.concatenate([np.full(width - 1, np.nan), values])
-    windows = np.lib.stride_tricks.sliding_window_view(padded, width)
+    """Return the lower median of every stretch of a width, those that reach over either end included.
+
+    NaN where fewer than three values are known; shape (n + width - 1,).
+    """
+    none = np.full(width - 1, np.nan)
+    windows = np.lib.stride_tricks.sliding_window_view(np.concatenate([none, values, none]), width)
     ordered = np.sort(windows, axis=1)
-    count = np.isfinite(windows).sum(axis=1)
-    middle = ordered[np.arange(len(values)), np.maximum((count - 1) // 2, 0)]
+    count = np.isfinite(ordered).sum(axis=1)
+    middle = ordered[np.arange(len(ordered)), np.maximum((count - 1) // 2, 0)]
     return np.where(count >= 3, middle, np.nan)

@@ -11,13 +11,15 @@ from lamplighter.checkins import NodeHistory
 from lamplighter.settings.data import DataSettings
 from lamplighter.stats.order import crowded
 
-CHANNELS = ("battery_v", "rssi_dbm", "reading", "temperature_c")
+OWN = ("battery_v", "rssi_dbm")
+"""Channels of the node itself: nothing in a process makes them swing at the pace of check-ins."""
+CHANNELS = (*OWN, "reading", "temperature_c")
 LOOK = 4
 """One block in so many is looked at first."""
 LEAST = 8
 """Fewer comparisons in a block tell nothing."""
-OWN = ("battery_v", "rssi_dbm")
-"""Channels of the node itself: nothing in a process makes them swing at the pace of check-ins."""
+SPACINGS = 1000
+"""About so many spacings show the most common one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,6 +111,7 @@ def blocks_in(quarter: NodeHistory, rows: int) -> int:
 def intervals(history: NodeHistory) -> list[float]:
     """Intervals that two interleaved nodes may have [s]: the spacing of every second check-in, and the register's."""
     second = history.time[2:] - history.time[:-2]
+    second = second[:: max(len(second) // SPACINGS, 1)]
     second = second[second > 0]
     found = [crowded(second)] if len(second) else []
     if history.entry.interval_s and not any(abs(history.entry.interval_s / f - 1) < 0.02 for f in found):
@@ -147,19 +150,18 @@ def _told(
     quarter: NodeHistory, blocks: int, interval: float, which: np.ndarray, s: DataSettings
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Say of some blocks whether they are split, in which channels, by how much, and how far apart the phases lie."""
-    time = _blocked(quarter.time, blocks, which, s.block_rows)
-    second, tight, apart = phase_groups((time % interval) / interval, s)
+    turns = _blocked(quarter.time, blocks, which, s.block_rows) / interval
+    second, tight, apart = phase_groups(turns - np.floor(turns), s)
     sizes, told = np.zeros((len(which), len(CHANNELS))), np.zeros((len(which), len(CHANNELS)), dtype=bool)
-    sure = np.zeros(len(which), dtype=bool)
-    for k, name in enumerate(CHANNELS) if tight.any() else ():
-        values = _blocked(getattr(quarter, name), blocks, which[tight], s.block_rows)
-        if np.isnan(values).all():
-            continue
-        size, t = group_difference(values, second)
-        told[tight, k] = np.abs(t) >= s.split_t
-        sure[tight] |= (np.abs(t) >= s.split_sure_t) & (name in OWN)
-        sizes[tight, k] = np.abs(size)
-    return (told.sum(axis=1) >= s.split_channels) | sure, told, sizes, apart
+    split = np.zeros(len(which), dtype=bool)
+    if not tight.any():
+        return split, told, sizes, apart
+    columns = [_blocked(getattr(quarter, name), blocks, which[tight], s.block_rows) for name in CHANNELS]
+    size, t = group_difference(np.stack(columns), second)
+    t, size = np.abs(t).T, np.abs(size).T
+    told[tight], sizes[tight] = t >= s.split_t, size
+    split[tight] = (told[tight].sum(axis=1) >= s.split_channels) | (t[:, : len(OWN)] >= s.split_sure_t).any(axis=1)
+    return split, told, sizes, apart
 
 
 def phase_groups(phase: np.ndarray, s: DataSettings) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -200,28 +202,33 @@ def phase_groups(phase: np.ndarray, s: DataSettings) -> tuple[np.ndarray, np.nda
 
 
 def group_difference(values: np.ndarray, second: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Compare the two groups of each block.
+    """Compare the two groups of each block in each channel.
 
     Each check-in is compared with its two neighbours where both are of the other group, which takes trends out.
     Channels sent too seldom for that are compared by their means.
 
+    Parameters
+    ----------
+    values : ndarray, shape (channels, blocks, rows)
+    second : ndarray of bool, shape (blocks, rows)
+
     Returns
     -------
-    size, t : ndarray, shape (blocks,)
+    size, t : ndarray, shape (channels, blocks)
         Mean difference second minus first, and how many standard errors it is; 0 where it cannot be told.
     """
     size, t, n = _by_neighbours(values, second)
     few = n < LEAST
     if few.any():
-        size[few], t[few] = _by_means(values[few], second[few])
+        size[few], t[few] = _by_means(values[few], np.broadcast_to(second, values.shape)[few])
     return size, t
 
 
 def _by_neighbours(values: np.ndarray, second: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     other = (second[:, 1:-1] != second[:, :-2]) & (second[:, 1:-1] != second[:, 2:])
-    apart = values[:, 1:-1] - (values[:, :-2] + values[:, 2:]) / 2
-    np.negative(apart, out=apart, where=~second[:, 1:-1])
-    mean, square, n = _moments(apart, other & np.isfinite(apart))
+    apart = values[..., 1:-1] - (values[..., :-2] + values[..., 2:]) / 2
+    apart *= np.where(second[:, 1:-1], 1.0, -1.0)
+    mean, square, n = _moments(apart, np.isfinite(apart) & other)
     # Neighbours share values, so the terms are not independent: half of them count.
     error = np.sqrt(square / np.maximum(n - 1, 1) / np.maximum(n / 2, 1))
     return mean, mean / np.maximum(error, _least_error(values)), n
@@ -240,15 +247,15 @@ def _by_means(values: np.ndarray, second: np.ndarray) -> tuple[np.ndarray, np.nd
 
 def _moments(values: np.ndarray, use: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Mean, sum of squares about it and count of the values to use in each row."""
-    n = use.sum(axis=1)
+    n = np.count_nonzero(use, axis=-1)
     kept = np.where(use, values, 0.0)
-    mean = np.divide(kept.sum(axis=1), n, out=np.zeros(len(n)), where=n > 0)
-    kept -= mean[:, None]
+    mean = kept.sum(axis=-1) / np.maximum(n, 1)
+    kept -= mean[..., None]
     kept *= use
-    return mean, np.einsum("ij,ij->i", kept, kept), n
+    return mean, np.einsum("...j,...j->...", kept, kept), n
 
 
 def _least_error(values: np.ndarray) -> np.ndarray:
     """Error below which a difference is one of rounding."""
-    largest = np.abs(np.where(np.isfinite(values), values, 0.0)).max(axis=1)
+    largest = np.fmax.reduce(np.abs(values), axis=-1, initial=0.0)
     return largest * 1e-9 + 1e-12

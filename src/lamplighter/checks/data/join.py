@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+import math
 
 import numpy as np
 
 from lamplighter.checkins import DAY_S
 from lamplighter.checks.data.identity import CHANNELS, Split
-from lamplighter.checks.data.scale import ScaleStep, again, nearest_ratio
+from lamplighter.checks.data.scale import SLACK, ScaleStep, again, nearest_ratio, usual_jump
 from lamplighter.checks.data.summary import STEP, Summary
 from lamplighter.record import Record
 from lamplighter.settings.data import DataSettings
-
-USUAL_SHARE = 0.7
-"""Other jumps from this share of a jump's size on are as large."""
 
 
 def join_splits(summary: Summary) -> Split:
@@ -65,19 +62,19 @@ def steps(summary: Summary, record: Record, s: DataSettings) -> list[ScaleStep]:
         return []
     kept = summary.step.reshape(-1, len(STEP))
     quarter = np.repeat(np.arange(len(summary.step_count)), summary.step_count)
-    until = np.append(summary.step_from[1:], np.inf)
+    until, usual = np.append(summary.step_from[1:], np.inf), usual_jump(summary.jump, s)
     found: list[ScaleStep] = []
     for row, q in zip(kept, quarter, strict=True):
-        step = _restored(row)
-        if step.time < until[q]:
+        step = _restored(row, usual)
+        if step.time < until[q] and step.score(s) <= SLACK:
             found += _in_full(step, summary.step_seen[q], record.rhythm.last[q], record, s)
-    least = np.sort(summary.jump)[::-1][s.scale_usual_jumps : s.scale_usual_jumps + 1]
-    return [replace(f, usual=bool(len(least)) and bool(least[0] >= USUAL_SHARE * abs(f.jump))) for f in found]
+    return found
 
 
-def _restored(row: np.ndarray) -> ScaleStep:
+def _restored(row: np.ndarray, usual: float) -> ScaleStep:
     values = dict(zip(STEP, row.tolist(), strict=True))
-    return ScaleStep(units=nearest_ratio(np.log(values["ratio"]))[0], **values)
+    units, _ = nearest_ratio(math.log(values["ratio"]))
+    return ScaleStep(units=units, usual=abs(math.log(values["factor"])) <= usual, **values)
 
 
 def _in_full(step: ScaleStep, since: float, until: float, record: Record, s: DataSettings) -> list[ScaleStep]:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lamplighter.checkins import DAY_S, NodeHistory
-from lamplighter.checks.data.cuts import cuts
+from lamplighter.checks.data.cuts import Cut, from_a_ratio, look_closely, propose
 from lamplighter.checks.data.units import LOG_RATIOS, RATIO_NAMES, ROUNDING
 from lamplighter.record import LEAD_D
 from lamplighter.settings.data import DataSettings
@@ -22,6 +22,8 @@ NEAREST = 1500
 """Check-ins on either side, at most, from which steps and resolution are taken."""
 LEAST_VALUES = 20
 """Fewer different values than these do not show the resolution."""
+USUAL_SHARE = 0.7
+"""Other jumps from this share of a jump's size on are as large."""
 SLACK = 1.5
 """What scores up to this is kept of a quarter: its weeks before or after may be cut short, and more of them may show
 that it is a change of unit after all."""
@@ -63,11 +65,6 @@ class ScaleStep:
     motion: float
     grain: float
     usual: bool = False
-
-    @property
-    def jump(self) -> float:
-        """The jump itself [log ratio]."""
-        return math.log(self.factor)
 
     def score(self, s: DataSettings) -> float:
         """Return the distance from a perfect change of unit; up to 1 each measure is within its tolerance.
@@ -134,13 +131,10 @@ def find_scale_steps(quarter: NodeHistory, s: DataSettings) -> Steps:
     if len(value) < 4 * s.scale_check_ins:
         return Steps(since=math.inf, seen_since=seen_since, jumps=jumps, found=())
     first = max(int(np.searchsorted(time, since)), 1)
-    found = [
-        step
-        for cut, changed in cuts(time, value, log, first, SLACK, s)
-        for step in measured(time, value, cut, changed, s)
-    ]
-    near = tuple(step for step in found if step.score(s) <= SLACK)
-    return Steps(since=since, seen_since=seen_since, jumps=jumps, found=near)
+    found: list[ScaleStep] = []
+    for cut in propose(time, value, log, first, usual_jump(jumps, s), SLACK, s):
+        found += [step for step in measured(time, value, cut, s) if step.score(s) <= SLACK]
+    return Steps(since=since, seen_since=seen_since, jumps=jumps, found=tuple(found))
 
 
 def readings(history: NodeHistory) -> tuple[np.ndarray, np.ndarray, int]:
@@ -150,62 +144,78 @@ def readings(history: NodeHistory) -> tuple[np.ndarray, np.ndarray, int]:
     return history.time[known], value[known], int(np.count_nonzero(known[: history.lead]))
 
 
+def usual_jump(jumps: np.ndarray, s: DataSettings) -> float:
+    """Return the size up to which jumps are usual, from the largest ones: some others are as large [log ratio]."""
+    ordered = np.sort(jumps)[::-1]
+    return float(ordered[s.scale_usual_jumps]) / USUAL_SHARE if len(ordered) > s.scale_usual_jumps else 0.0
+
+
 def again(history: NodeHistory, step: ScaleStep, s: DataSettings) -> list[ScaleStep]:
     """Measure a change of scale anew, from rows that reach further."""
     time, value, _ = readings(history)
-    cut = int(np.searchsorted(time, step.time))
-    return measured(time, value, cut, True, s) if 0 < cut < len(time) else []
+    place = int(np.searchsorted(time, step.time))
+    if not 0 < place < len(time):
+        return []
+    log, changed = np.log(value), np.ones(1, dtype=bool)
+    usual = math.inf if step.usual else 0.0
+    (*cuts,) = look_closely(log, np.abs(np.diff(log)), np.array([place]), changed, usual, SLACK, s)
+    return [found for cut in cuts for found in measured(time, value, cut, s)]
 
 
-def measured(time: np.ndarray, value: np.ndarray, cut: int, changed: bool, s: DataSettings) -> list[ScaleStep]:
+def measured(time: np.ndarray, value: np.ndarray, cut: Cut, s: DataSettings) -> list[ScaleStep]:
     """Measure a change of scale at a check-in, against the ratios nearest to the jump and to the change of grain.
 
     What costs little is measured first; ratios that it rules out are left there, and so is the resolution where it
-    is known not to have ``changed`` and the levels rule the jump out.
+    is known not to have changed and the levels rule the jump out.
     """
-    short = value[max(cut - s.scale_check_ins, 0) : cut], value[cut : cut + s.scale_check_ins]
-    days = _around(time, value, cut, s.scale_days * DAY_S)
-    weeks = _around(time, value, cut, s.scale_weeks * 7 * DAY_S)
-    if min(map(len, (*short, *days, *weeks))) < s.scale_check_ins // 2:
+    place = cut.place
+    days = _around(time, value, place, s.scale_days * DAY_S)
+    if min(map(len, days)) < s.scale_check_ins // 2:
         return []
-    stir = float(np.median(np.abs(np.concatenate([np.diff(np.log(part)) for part in short]))))
-    if stir > s.scale_stir:
-        return []
-    jump = math.log(value[cut] / value[cut - 1])
+    jump = math.log(value[place] / value[place - 1])
     sizes = {
         "instant": jump,
-        "near": _log_ratio(quantile(short[1], 0.5), quantile(short[0], 0.5)),
+        "near": cut.near,
         "level": _log_ratio(quantile(days[1], 0.5), quantile(days[0], 0.5)),
         "grain": math.inf,
     }
-    if not (changed or _possible(sizes, nearest_ratio(jump)[1], stir, s)):
+    if not (_alike(sizes, cut, s) if cut.changed else _possible(sizes, nearest_ratio(jump)[1], cut, s)):
         return []
+    weeks = _around(time, value, place, s.scale_weeks * 7 * DAY_S)
     sizes["grain"] = _log_ratio(resolution(weeks[1][:NEAREST]), resolution(weeks[0][-NEAREST:]))
     likely = {nearest_ratio(size) for size in (jump, sizes["grain"]) if math.isfinite(size)}
-    names = [(units, ratio) for units, ratio in sorted(likely) if _possible(sizes, ratio, stir, s)]
+    names = [(units, ratio) for units, ratio in sorted(likely) if _possible(sizes, ratio, cut, s)]
     if not names:
         return []
     sizes["extent"] = _log_ratio(quantile(weeks[1], 0.95), quantile(weeks[0], 0.95))
     sizes["motion"] = _log_ratio(_motion(weeks[1][:NEAREST]), _motion(weeks[0][-NEAREST:]))
     return [
         ScaleStep(
-            time=float(time[cut]),
+            time=float(time[place]),
             factor=math.exp(jump),
             units=units,
             ratio=math.exp(ratio),
-            stir=stir,
+            stir=cut.stir,
+            usual=cut.usual,
             **{name: size - ratio for name, size in sizes.items()},
         )
         for units, ratio in names
     ]
 
 
-def _possible(sizes: dict[str, float], ratio: float, stir: float, s: DataSettings) -> bool:
+def _alike(sizes: dict[str, float], cut: Cut, s: DataSettings) -> bool:
+    """Whether the jump or the levels come near any ratio; a change of resolution alone is none of scale."""
+    instant, near, level = from_a_ratio(np.abs([sizes[name] for name in ("instant", "near", "level")])).tolist()
+    return min(near, level) <= SLACK * s.scale_level or instant <= SLACK * (s.scale_instant + cut.stir)
+
+
+def _possible(sizes: dict[str, float], ratio: float, cut: Cut, s: DataSettings) -> bool:
     """Whether a change may come near its tolerances whatever extent and motion are; see :meth:`ScaleStep.score`."""
     if abs(sizes["grain"] - ratio) <= SLACK * s.scale_grain:
         return True
-    levels = min(abs(sizes["near"] - ratio), abs(sizes["level"] - ratio))
-    return levels <= SLACK * s.scale_level and abs(sizes["instant"] - ratio) <= SLACK * (s.scale_instant + stir)
+    near, level = abs(sizes["near"] - ratio), abs(sizes["level"] - ratio)
+    levels = level if cut.usual else min(near, level)
+    return levels <= SLACK * s.scale_level and abs(sizes["instant"] - ratio) <= SLACK * (s.scale_instant + cut.stir)
 
 
 def nearest_ratio(size: float) -> tuple[str, float]:
@@ -216,7 +226,7 @@ def nearest_ratio(size: float) -> tuple[str, float]:
 
 def _around(time: np.ndarray, value: np.ndarray, cut: int, reach: float) -> tuple[np.ndarray, np.ndarray]:
     """Return the values within a time before and after a place."""
-    first, last = np.searchsorted(time, time[cut] + np.array([-reach, reach]))
+    first, last = time.searchsorted([time[cut] - reach, time[cut] + reach])
     return value[first:cut], value[cut:last]
 
 
