@@ -79,25 +79,26 @@ def look_closely(
 ) -> list[Cut]:
     """Return those of some places about which the check-ins around do not rule a change of scale out."""
     width, jump = s.scale_check_ins, size[place - 1]
-    # The jump itself lies between the two stretches of steps and belongs to neither.
-    steps = np.concatenate([_around(size, place - 1, width - 1), _around(size, place + width - 1, width - 1)], axis=1)
+    around = _taken(log, place[:, None] + np.arange(-width, width))
+    steps = np.abs(np.diff(around, axis=1))
+    # The jump itself is none of them.
+    steps[:, width - 1] = np.nan
     stir = _medians(steps)
-    near = _medians(_around(log, place + width - 1, width)) - _medians(_around(log, place - 1, width))
+    sides = _medians(around.reshape(-1, width))
+    near = sides[1::2] - sides[::2]
     enough = np.minimum(place, len(log) - place) >= width // 2
     kept = enough & (stir <= s.scale_stir) & (changed | (from_a_ratio(jump) <= slack * (s.scale_instant + stir)))
     columns = (x[kept].tolist() for x in (place, stir, near, changed, jump <= usual))
     return [Cut(*values) for values in zip(*columns, strict=True)]
 
 
-def _around(values: np.ndarray, last: np.ndarray, width: int) -> np.ndarray:
-    """Return the values up to some places, shape (k, width), sorted; NaN at the end of a row that leaves the array."""
-    none = np.full(width, np.nan)
-    rows = np.lib.stride_tricks.sliding_window_view(np.concatenate([none, values, none]), width)
-    return rows[np.minimum(last + 1, len(values) + width)]
+def _taken(values: np.ndarray, places: np.ndarray) -> np.ndarray:
+    """Return the values at some places, NaN outside the array."""
+    return np.where((places >= 0) & (places < len(values)), values.take(places, mode="clip"), np.nan)
 
 
 def _medians(rows: np.ndarray) -> np.ndarray:
-    """Return the median of the known values of each row; NaN without any."""
+    """Return the median of the known values of each row, which it sorts; NaN without any."""
     rows.sort(axis=1)
     n = np.count_nonzero(np.isfinite(rows), axis=1)
     row, last = np.arange(len(rows)), np.maximum(n - 1, 0)
@@ -185,27 +186,24 @@ def jumps_like_a_unit(time: np.ndarray, log: np.ndarray, size: np.ndarray, first
 
     Ranked once by the check-ins around and once by the days around; the largest jumps of all are added.
     """
-    widest = largest(size[first - 1 :], CHANGE_JUMPS) + first
+    widest = (largest(size[first - 1 :], CHANGE_JUMPS) + first).tolist()
     near = np.flatnonzero(size > _ORDERED[0] - s.scale_instant)
     near = near[from_a_ratio(size[near]) <= s.scale_instant] + 1
     near = near[(near >= max(REACH, first)) & (near <= len(log) - REACH)]
-    found = set(widest.tolist())
     if len(near) <= CANDIDATES:
-        return [*(found | set(near.tolist()))]
-    jump = log[near] - log[near - 1]
-    reach = np.arange(1, REACH + 1)
-    step = _medians(log[near[:, None] + reach - 1]) - _medians(log[near[:, None] - reach])
-    by_check_ins = near[np.argsort(np.abs(step - jump), kind="stable")[:CANDIDATES]]
-    by_days = near[np.argsort(np.abs(day_shift(time, log, near, s.scale_days) - jump), kind="stable")[:CANDIDATES]]
-    return [*(found | set(by_check_ins.tolist()) | set(by_days.tolist()))]
+        return [*widest, *near.tolist()]
+    jump, total = log[near] - log[near - 1], np.concatenate([[0.0], np.cumsum(log)])
+    reach = s.scale_days * DAY_S
+    days = np.searchsorted(time, time[near] - reach), np.searchsorted(time, time[near] + reach)
+    for before, after in ((near - REACH, near + REACH), days):
+        far = np.abs(_shift(total, before, near, after) - jump)
+        widest += near[np.argsort(far, kind="stable")[:CANDIDATES]].tolist()
+    return widest
 
 
-def day_shift(time: np.ndarray, log: np.ndarray, near: np.ndarray, days: float) -> np.ndarray:
-    """Return how far the mean of the days after each place lies above that of the days before, shape (k,)."""
-    total = np.concatenate([[0.0], np.cumsum(log)])
-    first = np.searchsorted(time, time[near] - days * DAY_S)
-    last = np.searchsorted(time, time[near] + days * DAY_S)
-    return (total[last] - total[near]) / (last - near) - (total[near] - total[first]) / np.maximum(near - first, 1)
+def _shift(total: np.ndarray, first: np.ndarray, place: np.ndarray, last: np.ndarray) -> np.ndarray:
+    """Return how far the mean from each place to the last lies above that from the first, by the running total."""
+    return (total[last] - total[place]) / (last - place) - (total[place] - total[first]) / np.maximum(place - first, 1)
 
 
 def _running_median(values: np.ndarray, width: int) -> np.ndarray:
@@ -213,9 +211,10 @@ def _running_median(values: np.ndarray, width: int) -> np.ndarray:
 
     NaN where fewer than three values are known; shape (n + width - 1,).
     """
-    none = np.full(width - 1, np.nan)
-    windows = np.lib.stride_tricks.sliding_window_view(np.concatenate([none, values, none]), width)
-    ordered = np.sort(windows, axis=1)
+    if len(values) == 0:
+        return np.full(width - 1, np.nan)
+    ordered = _taken(values, np.arange(len(values) + width - 1)[:, None] + np.arange(1 - width, 1))
+    ordered.sort(axis=1)
     count = np.isfinite(ordered).sum(axis=1)
     middle = ordered[np.arange(len(ordered)), np.maximum((count - 1) // 2, 0)]
     return np.where(count >= 3, middle, np.nan)

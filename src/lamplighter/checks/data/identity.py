@@ -18,7 +18,7 @@ LOOK = 4
 """One block in so many is looked at first."""
 LEAST = 8
 """Fewer comparisons in a block tell nothing."""
-SPACINGS = 1000
+SPACINGS = 500
 """About so many spacings show the most common one."""
 
 
@@ -121,22 +121,22 @@ def intervals(history: NodeHistory) -> list[float]:
 
 def _split_at(quarter: NodeHistory, blocks: int, interval: float, s: DataSettings) -> PartSplit:
     """Look at every few blocks first, both outermost among them, and at all of them where one of these is split."""
-    few = np.unique(np.append(np.arange(blocks - 1, -1, -LOOK), 0))
-    if not _told(quarter, blocks, interval, few, s)[0].any():
+    few = np.append(0, np.arange((blocks - 1) % LOOK or LOOK, blocks, LOOK))
+    if not _compared(quarter, blocks, interval, few, s).split.any():
         return replace(no_split(), blocks=blocks)
-    split, told, sizes, apart = _told(quarter, blocks, interval, np.arange(blocks), s)
-    time = _blocked(quarter.time, blocks, np.arange(blocks), s.block_rows)
-    first, last = int(np.argmax(split)), blocks - 1 - int(np.argmax(split[::-1]))
+    found = _compared(quarter, blocks, interval, np.arange(blocks), s)
+    place = found.block[found.split]
+    time = _blocked(quarter.time, blocks, place, s.block_rows)
     return PartSplit(
         blocks=blocks,
-        split=int(split.sum()),
-        before=first,
-        behind=blocks - 1 - last,
-        since=float(time[first, 0]),
-        until=float(time[last, -1]),
-        told=tuple(int(n) for n in told[split].sum(axis=0)),
-        sizes=tuple(float(x) for x in np.median(sizes[split], axis=0)),
-        phase=float(np.median(apart[split])),
+        split=len(place),
+        before=int(place[0]),
+        behind=blocks - 1 - int(place[-1]),
+        since=float(time[0, 0]),
+        until=float(time[-1, -1]),
+        told=tuple(found.told[:, found.split].sum(axis=1).tolist()),
+        sizes=tuple(np.median(found.size[:, found.split], axis=1).tolist()),
+        phase=float(np.median(found.apart[found.split])),
         interval_s=interval,
     )
 
@@ -146,22 +146,35 @@ def _blocked(values: np.ndarray, blocks: int, which: np.ndarray, rows: int) -> n
     return values[len(values) - blocks * rows :].reshape(blocks, rows)[which]
 
 
-def _told(
-    quarter: NodeHistory, blocks: int, interval: float, which: np.ndarray, s: DataSettings
-) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """Say of some blocks whether they are split, in which channels, by how much, and how far apart the phases lie."""
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """Blocks with two phase groups, which were compared.
+
+    block : which they are, shape (k,); split : whether they are two nodes' ; told, size : whether the groups differ in
+    each channel and by how much, shape (channels, k); apart : how far apart the phases lie, shape (k,).
+    """
+
+    block: np.ndarray
+    split: np.ndarray
+    told: np.ndarray
+    size: np.ndarray
+    apart: np.ndarray
+
+
+def _compared(quarter: NodeHistory, blocks: int, interval: float, which: np.ndarray, s: DataSettings) -> Compared:
+    """Compare the phase groups of some blocks."""
     turns = _blocked(quarter.time, blocks, which, s.block_rows) / interval
     second, tight, apart = phase_groups(turns - np.floor(turns), s)
-    sizes, told = np.zeros((len(which), len(CHANNELS))), np.zeros((len(which), len(CHANNELS)), dtype=bool)
-    split = np.zeros(len(which), dtype=bool)
-    if not tight.any():
-        return split, told, sizes, apart
-    columns = [_blocked(getattr(quarter, name), blocks, which[tight], s.block_rows) for name in CHANNELS]
-    size, t = group_difference(np.stack(columns), second)
-    t, size = np.abs(t).T, np.abs(size).T
-    told[tight], sizes[tight] = t >= s.split_t, size
-    split[tight] = (told[tight].sum(axis=1) >= s.split_channels) | (t[:, : len(OWN)] >= s.split_sure_t).any(axis=1)
-    return split, told, sizes, apart
+    block = which[tight]
+    # Rows come first in memory, so that whole blocks are worked on at a time.
+    values = np.empty((s.block_rows, len(CHANNELS), len(block)))
+    for k, name in enumerate(CHANNELS):
+        values[:, k] = _blocked(getattr(quarter, name), blocks, block, s.block_rows).T
+    size, t = group_difference(values, second)
+    t = np.abs(t)
+    told = t >= s.split_t
+    split = (told.sum(axis=0) >= s.split_channels) | (t[: len(OWN)] >= s.split_sure_t).any(axis=0)
+    return Compared(block=block, split=split, told=told, size=np.abs(size), apart=apart[tight])
 
 
 def phase_groups(phase: np.ndarray, s: DataSettings) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -174,7 +187,7 @@ def phase_groups(phase: np.ndarray, s: DataSettings) -> tuple[np.ndarray, np.nda
 
     Returns
     -------
-    second : ndarray of bool, shape (tight blocks, rows)
+    second : ndarray of bool, shape (rows, tight blocks)
         Whether a check-in belongs to the second group, for the tight blocks alone.
     tight : ndarray of bool, shape (blocks,)
         Whether both groups are narrow and large enough.
@@ -197,8 +210,8 @@ def phase_groups(phase: np.ndarray, s: DataSettings) -> tuple[np.ndarray, np.nda
     size = high - low
     large = (size >= s.split_share * rows) & (size <= (1 - s.split_share) * rows)
     tight = large & (np.maximum(width_inside, width_outside) <= s.phase_width)
-    inside = phase[tight]
-    return (inside >= begin[tight, None]) & (inside <= end[tight, None]), tight, apart
+    inside = phase[tight].T
+    return (inside >= begin[tight]) & (inside <= end[tight]), tight, apart
 
 
 def group_difference(values: np.ndarray, second: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -209,8 +222,8 @@ def group_difference(values: np.ndarray, second: np.ndarray) -> tuple[np.ndarray
 
     Parameters
     ----------
-    values : ndarray, shape (channels, blocks, rows)
-    second : ndarray of bool, shape (blocks, rows)
+    values : ndarray, shape (rows, channels, blocks)
+    second : ndarray of bool, shape (rows, blocks)
 
     Returns
     -------
@@ -220,15 +233,22 @@ def group_difference(values: np.ndarray, second: np.ndarray) -> tuple[np.ndarray
     size, t, n = _by_neighbours(values, second)
     few = n < LEAST
     if few.any():
-        size[few], t[few] = _by_means(values[few], np.broadcast_to(second, values.shape)[few])
+        _, block = np.nonzero(few)
+        size[few], t[few] = _by_means(values[:, few], second[:, block])
     return size, t
 
 
 def _by_neighbours(values: np.ndarray, second: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    other = (second[:, 1:-1] != second[:, :-2]) & (second[:, 1:-1] != second[:, 2:])
-    apart = values[..., 1:-1] - (values[..., :-2] + values[..., 2:]) / 2
-    apart *= np.where(second[:, 1:-1], 1.0, -1.0)
-    mean, square, n = _moments(apart, np.isfinite(apart) & other)
+    other = (second[1:-1] != second[:-2]) & (second[1:-1] != second[2:])
+    apart = values[1:-1] - (values[:-2] + values[2:]) / 2
+    apart *= np.where(other, np.where(second[1:-1], 1.0, -1.0), 0.0)[:, None]
+    total, n = apart.sum(axis=0), np.broadcast_to(np.count_nonzero(other, axis=0), apart.shape[1:])
+    if np.isnan(total).any():
+        known = np.isfinite(apart)
+        apart = np.where(known, apart, 0.0)
+        total, n = apart.sum(axis=0), np.count_nonzero(known & other[:, None], axis=0)
+    mean = total / np.maximum(n, 1)
+    square = np.maximum((apart * apart).sum(axis=0) - n * mean**2, 0.0)
     # Neighbours share values, so the terms are not independent: half of them count.
     error = np.sqrt(square / np.maximum(n - 1, 1) / np.maximum(n / 2, 1))
     return mean, mean / np.maximum(error, _least_error(values)), n
@@ -246,16 +266,15 @@ def _by_means(values: np.ndarray, second: np.ndarray) -> tuple[np.ndarray, np.nd
 
 
 def _moments(values: np.ndarray, use: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Mean, sum of squares about it and count of the values to use in each row."""
-    n = np.count_nonzero(use, axis=-1)
+    """Mean, sum of squares about it and count of the values to use in each column."""
+    n = np.count_nonzero(use, axis=0)
     kept = np.where(use, values, 0.0)
-    mean = kept.sum(axis=-1) / np.maximum(n, 1)
-    kept -= mean[..., None]
+    mean = kept.sum(axis=0) / np.maximum(n, 1)
+    kept -= mean
     kept *= use
-    return mean, np.einsum("...j,...j->...", kept, kept), n
+    return mean, (kept * kept).sum(axis=0), n
 
 
 def _least_error(values: np.ndarray) -> np.ndarray:
     """Error below which a difference is one of rounding."""
-    largest = np.fmax.reduce(np.abs(values), axis=-1, initial=0.0)
-    return largest * 1e-9 + 1e-12
+    return np.fmax.reduce(np.abs(values), axis=0, initial=0.0) * 1e-9 + 1e-12

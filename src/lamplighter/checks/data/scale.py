@@ -140,7 +140,9 @@ def find_scale_steps(quarter: NodeHistory, s: DataSettings) -> Steps:
 def readings(history: NodeHistory) -> tuple[np.ndarray, np.ndarray, int]:
     """Return times and values of the readings that have a logarithm, and how many of them belong to the lead-in."""
     value = history.good_reading
-    known = np.isfinite(value) & (value > 0)
+    known = (value > 0) & (value < np.inf)
+    if known.all():
+        return history.time, value, history.lead
     return history.time[known], value[known], int(np.count_nonzero(known[: history.lead]))
 
 
