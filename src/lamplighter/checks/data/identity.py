@@ -16,6 +16,8 @@ OWN = ("battery_v", "rssi_dbm")
 CHANNELS = (*OWN, "reading", "temperature_c")
 LOOK = 4
 """One block in so many is looked at first."""
+CLEAR = 2.0
+"""The gaps between two nodes' phases are this many times as wide as any within them: else it is one node's jitter."""
 LEAST = 8
 """Fewer comparisons in a block tell nothing."""
 SPACINGS = 500
@@ -166,6 +168,9 @@ def _compared(quarter: NodeHistory, blocks: int, interval: float, which: np.ndar
     turns = _blocked(quarter.time, blocks, which, s.block_rows) / interval
     second, tight, apart = phase_groups(turns - np.floor(turns), s)
     block = which[tight]
+    if len(block) == 0:
+        none = np.empty((len(CHANNELS), 0))
+        return Compared(block=block, split=tight[:0], told=none > 0, size=none, apart=apart[:0])
     # Rows come first in memory, so that whole blocks are worked on at a time.
     values = np.empty((s.block_rows, len(CHANNELS), len(block)))
     for k, name in enumerate(CHANNELS):
@@ -190,7 +195,7 @@ def phase_groups(phase: np.ndarray, s: DataSettings) -> tuple[np.ndarray, np.nda
     second : ndarray of bool, shape (rows, tight blocks)
         Whether a check-in belongs to the second group, for the tight blocks alone.
     tight : ndarray of bool, shape (blocks,)
-        Whether both groups are narrow and large enough.
+        Whether both groups are narrow and large enough, and clear of each other.
     apart : ndarray, shape (blocks,)
         Distance between the groups, as a share of the interval.
     """
@@ -203,13 +208,14 @@ def phase_groups(phase: np.ndarray, s: DataSettings) -> tuple[np.ndarray, np.nda
     gaps[index, widest] = -1.0
     next_widest = np.argmax(gaps, axis=1)
     apart = gaps[index, next_widest]
+    gaps[index, next_widest] = -1.0
     low, high = np.minimum(widest, next_widest), np.maximum(widest, next_widest)
     begin, end = ordered[index, low + 1], ordered[index, high]
     width_inside = end - begin
     width_outside = 1 - width_inside - wide - apart
     size = high - low
     large = (size >= s.split_share * rows) & (size <= (1 - s.split_share) * rows)
-    tight = large & (np.maximum(width_inside, width_outside) <= s.phase_width)
+    tight = large & (np.maximum(width_inside, width_outside) <= s.phase_width) & (apart >= CLEAR * gaps.max(axis=1))
     inside = phase[tight].T
     return (inside >= begin[tight]) & (inside <= end[tight]), tight, apart
 
