@@ -8,7 +8,7 @@ import numpy as np
 
 from lamplighter.checkins import DAY_S
 from lamplighter.checks.data.identity import CHANNELS, Split
-from lamplighter.checks.data.scale import SLACK, ScaleStep, again, nearest_ratio, usual_jump
+from lamplighter.checks.data.scale import ScaleStep, again, lacks_grain, may_be_one, nearest_ratio, usual_jump
 from lamplighter.checks.data.summary import STEP, Summary
 from lamplighter.record import Record
 from lamplighter.settings.data import DataSettings
@@ -66,7 +66,7 @@ def steps(summary: Summary, record: Record, s: DataSettings) -> list[ScaleStep]:
     found: list[ScaleStep] = []
     for row, q in zip(kept, quarter, strict=True):
         step = _restored(row, usual)
-        if step.time < until[q] and step.score(s) <= SLACK:
+        if step.time < until[q] and may_be_one(step, s):
             found += _in_full(step, summary.step_seen[q], record.rhythm.last[q], record, s)
     return found
 
@@ -81,4 +81,8 @@ def _in_full(step: ScaleStep, since: float, until: float, record: Record, s: Dat
     """Measure a change again where its quarter was too short to hold the weeks around it."""
     weeks = s.scale_weeks * 7 * DAY_S
     first, last = max(step.time - weeks, record.first), min(step.time + weeks, record.last)
-    return [step] if first >= since and last <= until else again(record.rows(first, last), step, s)
+    if first >= since and last <= until:
+        return [step]
+    found = again(record.rows(first, last), step, s)
+    # What was kept for its unknown resolution has nothing to speak for it if that stayed.
+    return [f for f in found if not (f.grain_stayed and lacks_grain(step, s))]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -66,6 +66,11 @@ class ScaleStep:
     grain: float
     usual: bool = False
 
+    @property
+    def grain_stayed(self) -> bool:
+        """Whether the resolution is known to have stayed as it was."""
+        return abs(self.grain + math.log(self.ratio)) < abs(self.grain) / 3
+
     def score(self, s: DataSettings) -> float:
         """Return the distance from a perfect change of unit; up to 1 each measure is within its tolerance.
 
@@ -78,7 +83,7 @@ class ScaleStep:
         near, level = abs(self.near) / s.scale_level, abs(self.level) / s.scale_level
         extent, instant = abs(self.extent) / s.scale_extent, abs(self.instant) / (s.scale_instant + self.stir)
         lasting = min(level, extent, abs(self.motion) / s.scale_level)
-        strict = STRICT if abs(self.grain + math.log(self.ratio)) < abs(self.grain) / 3 else 1.0
+        strict = STRICT if self.grain_stayed else 1.0
         if self.stir > s.scale_stir:
             return math.inf
         settled = max(grain, lasting, sorted((instant, near, level, extent))[1])
@@ -133,8 +138,18 @@ def find_scale_steps(quarter: NodeHistory, s: DataSettings) -> Steps:
     first = max(int(np.searchsorted(time, since)), 1)
     found: list[ScaleStep] = []
     for cut in propose(time, value, log, first, usual_jump(jumps, s), SLACK, s):
-        found += [step for step in measured(time, value, cut, s) if step.score(s) <= SLACK]
+        found += [step for step in measured(time, value, cut, s) if may_be_one(step, s)]
     return Steps(since=since, seen_since=seen_since, jumps=jumps, found=tuple(found))
+
+
+def may_be_one(step: ScaleStep, s: DataSettings) -> bool:
+    """Whether a change may turn out to be one of unit once all weeks on either side of it are known."""
+    return step.score(s) <= SLACK or lacks_grain(step, s)
+
+
+def lacks_grain(step: ScaleStep, s: DataSettings) -> bool:
+    """Whether a jump beyond all others misses but the resolution, which a few days seldom show."""
+    return math.isinf(step.grain) and not step.usual and replace(step, grain=0.0).score(s) <= 1
 
 
 def readings(history: NodeHistory) -> tuple[np.ndarray, np.ndarray, int]:
