@@ -48,12 +48,14 @@ def _weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
 
 def best_step(summary: Summary, record: Record, s: DataSettings) -> ScaleStep | None:
     """Return the change of scale that comes nearest to a ratio of units, if any may come within its tolerances."""
+    scored = [(step.score(s), step) for step in steps(summary, record, s)]
     # Cuts near the true one score alike; the jump itself tells them apart.
-    return min(
-        steps(summary, record, s),
-        key=lambda f: f.score(s) + min(abs(f.instant) / (s.scale_instant + f.stir), 1.0),
+    best = min(
+        scored,
+        key=lambda x: (x[0] > 1, x[0] + min(abs(x[1].instant) / (s.scale_instant + x[1].stir), 1.0)),
         default=None,
     )
+    return best[1] if best else None
 
 
 def steps(summary: Summary, record: Record, s: DataSettings) -> list[ScaleStep]:
@@ -64,10 +66,10 @@ def steps(summary: Summary, record: Record, s: DataSettings) -> list[ScaleStep]:
     quarter = np.repeat(np.arange(len(summary.step_count)), summary.step_count)
     until, usual = np.append(summary.step_from[1:], np.inf), usual_jump(summary.jump, s)
     found: list[ScaleStep] = []
-    for row, q in zip(kept, quarter, strict=True):
-        step = _restored(row, usual)
-        if step.time < until[q] and may_be_one(step, s):
-            found += _in_full(step, summary.step_seen[q], record.rhythm.last[q], record, s)
+    for q in np.unique(quarter):
+        mine = [_restored(row, usual) for row in kept[quarter == q]]
+        mine = [step for step in mine if step.time < until[q] and may_be_one(step, s)]
+        found += _in_full(mine, summary.step_seen[q], record.rhythm.last[q], record, s)
     return found
 
 
@@ -77,12 +79,18 @@ def _restored(row: np.ndarray, usual: float) -> ScaleStep:
     return ScaleStep(units=units, usual=abs(math.log(values["factor"])) <= usual, **values)
 
 
-def _in_full(step: ScaleStep, since: float, until: float, record: Record, s: DataSettings) -> list[ScaleStep]:
-    """Measure a change again where its quarter was too short to hold the weeks around it."""
+def _in_full(kept: list[ScaleStep], since: float, until: float, record: Record, s: DataSettings) -> list[ScaleStep]:
+    """Measure changes of a quarter again where it is too short to hold the weeks about them; read rows once for all."""
     weeks = s.scale_weeks * 7 * DAY_S
-    first, last = max(step.time - weeks, record.first), min(step.time + weeks, record.last)
-    if first >= since and last <= until:
-        return [step]
-    found = again(record.rows(first, last), step, s)
-    # What was kept for its unknown resolution has nothing to speak for it if that stayed.
-    return [f for f in found if not (f.grain_stayed and lacks_grain(step, s))]
+
+    def short(step: ScaleStep) -> bool:
+        return max(step.time - weeks, record.first) < since or min(step.time + weeks, record.last) > until
+
+    found, cut_short = [step for step in kept if not short(step)], [step for step in kept if short(step)]
+    if cut_short:
+        times = [step.time for step in cut_short]
+        rows = record.rows(max(min(times) - weeks, record.first), max(times) + weeks)
+        for step in cut_short:
+            # What was kept for its unknown resolution has nothing to speak for it if that stayed.
+            found += [f for f in again(rows, step, s) if not (f.grain_stayed and lacks_grain(step, s))]
+    return found

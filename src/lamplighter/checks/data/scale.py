@@ -148,8 +148,8 @@ def may_be_one(step: ScaleStep, s: DataSettings) -> bool:
 
 
 def lacks_grain(step: ScaleStep, s: DataSettings) -> bool:
-    """Whether a jump beyond all others misses but the resolution, which a few days seldom show."""
-    return math.isinf(step.grain) and not step.usual and replace(step, grain=0.0).score(s) <= 1
+    """Whether a jump beyond all others misses but the resolution: few days show none, or a multiple of it."""
+    return not (step.usual or step.grain_stayed) and replace(step, grain=0.0).score(s) <= 1
 
 
 def readings(history: NodeHistory) -> tuple[np.ndarray, np.ndarray, int]:
