@@ -137,7 +137,7 @@ def find_scale_steps(quarter: NodeHistory, s: DataSettings) -> Steps:
         return Steps(since=math.inf, seen_since=seen_since, jumps=jumps, found=())
     first = max(int(np.searchsorted(time, since)), 1)
     found: list[ScaleStep] = []
-    for cut in propose(time, value, log, first, usual_jump(jumps, s), SLACK, s):
+    for cut in propose(time, value, log, size, first, usual_jump(jumps, s), SLACK, s):
         found += [step for step in measured(time, value, cut, s) if may_be_one(step, s)]
     return Steps(since=since, seen_since=seen_since, jumps=jumps, found=tuple(found))
 
