@@ -9,7 +9,6 @@ import numpy as np
 
 from lamplighter.checkins import NodeHistory
 from lamplighter.settings.data import DataSettings
-from lamplighter.stats.order import crowded
 
 OWN = ("battery_v", "rssi_dbm")
 """Channels of the node itself: nothing in a process makes them swing at the pace of check-ins."""
@@ -22,6 +21,8 @@ LEAST = 8
 """Fewer comparisons in a block tell nothing."""
 SPACINGS = 500
 """About so many spacings show the most common one."""
+CROWD = 0.04
+"""Spacings that differ by less, as a share, are taken for one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,10 +116,18 @@ def intervals(history: NodeHistory) -> list[float]:
     second = history.time[2:] - history.time[:-2]
     second = second[:: max(len(second) // SPACINGS, 1)]
     second = second[second > 0]
-    found = [crowded(second)] if len(second) else []
+    found = [densest(second)] if len(second) else []
     if history.entry.interval_s and not any(abs(history.entry.interval_s / f - 1) < 0.02 for f in found):
         found.append(history.entry.interval_s)
     return found
+
+
+def densest(values: np.ndarray) -> float:
+    """Return the middle of the narrow stretch that holds most of some positive values."""
+    ordered = np.sort(values)
+    held = ordered.searchsorted(ordered * (1 + CROWD), side="right") - np.arange(len(ordered))
+    first = int(held.argmax())
+    return float(ordered[first + (int(held[first]) - 1) // 2])
 
 
 def _split_at(quarter: NodeHistory, blocks: int, interval: float, s: DataSettings) -> PartSplit:
