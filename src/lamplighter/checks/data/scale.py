@@ -158,7 +158,8 @@ def readings(history: NodeHistory) -> tuple[np.ndarray, np.ndarray, int]:
     known = (value > 0) & (value < np.inf)
     if known.all():
         return history.time, value, history.lead
-    return history.time[known], value[known], int(np.count_nonzero(known[: history.lead]))
+    place = np.flatnonzero(known)
+    return history.time[place], value[place], int(np.searchsorted(place, history.lead))
 
 
 def usual_jump(jumps: np.ndarray, s: DataSettings) -> float:
@@ -256,8 +257,9 @@ def _motion(value: np.ndarray) -> float:
 
 def resolution(value: np.ndarray) -> float:
     """Return the spacing of the different values of a reading; 0 where there are too few to know."""
-    spacing = np.diff(np.sort(value))
-    spacing = spacing[spacing > value.max() * ROUNDING]
+    ordered = np.sort(value)
+    spacing = np.diff(ordered)
+    spacing = spacing[spacing > ordered[-1] * ROUNDING]
     return quantile(spacing, 0.2) if len(spacing) >= LEAST_VALUES else 0.0
 
 
