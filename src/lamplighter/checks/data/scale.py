@@ -76,14 +76,15 @@ class ScaleStep:
 
         A resolution that changed by the ratio needs two of jump, check-ins, days and weeks to agree with it, and one
         that lasts. Without that the small steps, the jump and the levels must all agree, over days and weeks where
-        such a jump is usual, and closely where the resolution is known to have stayed. A process that leaps about at
-        every check-in hides any ratio.
+        such a jump is usual, and closely where the resolution is known to have stayed, or cannot be told and such jumps
+        are usual: of many one may be like a unit by chance. A process that leaps about at every check-in hides any
+        ratio.
         """
         grain, motion = abs(self.grain) / s.scale_grain, abs(self.motion) / s.scale_motion
         near, level = abs(self.near) / s.scale_level, abs(self.level) / s.scale_level
         extent, instant = abs(self.extent) / s.scale_extent, abs(self.instant) / (s.scale_instant + self.stir)
         lasting = min(level, extent, abs(self.motion) / s.scale_level)
-        strict = STRICT if self.grain_stayed else 1.0
+        strict = STRICT if self.grain_stayed or (self.usual and math.isinf(self.grain)) else 1.0
         if self.stir > s.scale_stir:
             return math.inf
         settled = max(grain, lasting, sorted((instant, near, level, extent))[1])
