@@ -8,8 +8,8 @@ import pytest
 from lamplighter.checkins import BAD, COMPRESSED, DAY_S
 from lamplighter.checks import data
 from lamplighter.checks.data.judge import register_findings
-from lamplighter.checks.data.scale import UNIT_RATIOS
 from lamplighter.checks.data.spelling import same_nodes
+from lamplighter.checks.data.units import UNIT_RATIOS
 from lamplighter.fleet import RegisterEntry, WorkEntry
 from lamplighter.settings import load_settings
 from tests.checks.histories import HOUR, arrivals, context, history, hours, kinds, live, quantised, radio, run, volts

@@ -8,8 +8,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from lamplighter.checkins import BAD, DAY_S, NodeHistory
-from lamplighter.checks.data.identity import Split, find_split
-from lamplighter.checks.data.scale import ScaleStep, find_scale_step
+from lamplighter.checks.data.identity import Split
+from lamplighter.checks.data.join import best_step, join_splits
+from lamplighter.checks.data.scale import ScaleStep
+from lamplighter.checks.data.summary import Summary
+from lamplighter.fleet import RegisterEntry
+from lamplighter.record import Record
 from lamplighter.settings import Settings
 from lamplighter.stats.order import quantile
 
@@ -35,7 +39,7 @@ class DataMeasures:
     outside_pct : float
         Median distance of these from the range [% of span].
     highest_pct : float
-        99.9 % quantile of all readings [% of span].
+        99.9 % quantile of the readings of the quarter in which it is highest [% of span].
     bad_share : float
         Share of the last weeks' readings of bad quality.
     spacing_s, spacing_n : ndarray, shape (k,)
@@ -56,24 +60,27 @@ class DataMeasures:
     spacing_n: np.ndarray
 
 
-def measure(history: NodeHistory, settings: Settings) -> DataMeasures:
+def measure(summary: Summary, record: Record, settings: Settings) -> DataMeasures:
     """Measure one node's set-up."""
     s = settings.data
-    recent = history.time > history.time[-1] - s.recent_days * DAY_S
-    with_value = recent & np.isfinite(history.reading) & ~low_battery(history, settings.stuck.low_battery_share)
-    outside = outside_range(history, with_value, s.span_outside_pct)
-    spacing_s, spacing_n = spacings(history.time[history.time > history.time[-1] - s.fast_days * DAY_S])
+    lately = record.rows(max(record.last - max(s.fast_days, s.recent_days) * DAY_S, record.first))
+    recent = lately.time > record.last - s.recent_days * DAY_S
+    low = low_battery(lately, record.daily.battery_median, settings.stuck.low_battery_share)
+    with_value = recent & np.isfinite(lately.reading) & ~low
+    outside = outside_range(lately, with_value, s.span_outside_pct)
+    spacing_s, spacing_n = spacings(lately.time[lately.time > record.last - s.fast_days * DAY_S])
+    enough = record.check_ins >= s.min_rows
     return DataMeasures(
-        rows=len(history),
-        first=float(history.time[0]),
-        last=float(history.time[-1]),
-        split=find_split(history, s) if len(history) >= s.min_rows else Split(),
-        scale=find_scale_step(history, s) if len(history) >= s.min_rows else None,
+        rows=record.check_ins,
+        first=record.first,
+        last=record.last,
+        split=join_splits(summary) if enough else Split(),
+        scale=best_step(summary, record, s) if enough else None,
         recent=int(with_value.sum()),
         outside_share=outside[0],
         outside_pct=outside[1],
-        highest_pct=outside[2],
-        bad_share=float((history.quality[recent] == BAD).mean()),
+        highest_pct=float(in_span(np.nanmax(summary.highest), record.entry)) if np.isfinite(outside[0]) else math.nan,
+        bad_share=float((lately.quality[recent] == BAD).mean()),
         spacing_s=spacing_s,
         spacing_n=spacing_n,
     )
@@ -87,25 +94,31 @@ def spacings(time: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return np.exp(values * np.log(1.02)), counts
 
 
-def low_battery(history: NodeHistory, share: float) -> np.ndarray:
-    """Whether each check-in was sent with a low battery, whose readings prove nothing; shape (n,)."""
-    volts = history.battery_v[np.isfinite(history.battery_v)]
+def low_battery(history: NodeHistory, daily: np.ndarray, share: float) -> np.ndarray:
+    """Whether each check-in was sent with a low battery, whose readings prove nothing; shape (n,).
+
+    ``daily`` are the middle voltages of the days of the whole record, by which the usual one is told.
+    """
+    volts = daily[np.isfinite(daily)]
     if len(volts) == 0:
         return np.zeros(len(history), dtype=bool)
     cutoff = history.entry.cutoff_v
     return history.battery_v < (cutoff if cutoff is not None else share * quantile(volts, 0.9))
 
 
-def outside_range(history: NodeHistory, recent: np.ndarray, slack_pct: float) -> tuple[float, float, float]:
-    """Share of recent readings outside the range, how far outside they are, and the highest reading; in % of span."""
-    entry = history.entry
-    if entry.span is None or not recent.any():
-        return math.nan, math.nan, math.nan
-    share = 100 * (history.good_reading - entry.lrl) / entry.span
-    now = share[recent & np.isfinite(share)]
+def in_span(value: np.ndarray, entry: RegisterEntry) -> np.ndarray:
+    """Return readings in % of the span of the register, which must have one."""
+    return 100 * (value - entry.lrl) / entry.span
+
+
+def outside_range(history: NodeHistory, recent: np.ndarray, slack_pct: float) -> tuple[float, float]:
+    """Share of recent readings outside the range, and how far outside they are [% of span]."""
+    if history.entry.span is None:
+        return math.nan, math.nan
+    now = history.good_reading[recent]
+    now = in_span(now[np.isfinite(now)], history.entry)
     if len(now) == 0:
-        return math.nan, math.nan, math.nan
+        return math.nan, math.nan
     beyond = np.maximum(now - 100, -now)
     far = beyond > slack_pct
-    middle = float(np.median(beyond[far])) if far.any() else 0.0
-    return float(far.mean()), middle, quantile(share[np.isfinite(share)], 0.999)
+    return float(far.mean()), float(np.median(beyond[far])) if far.any() else 0.0

@@ -3,58 +3,30 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from lamplighter.checkins import DAY_S, NodeHistory, day_of
+from lamplighter.checkins import DAY_S, NodeHistory
+from lamplighter.checks.data.cuts import Cut, from_a_ratio, look_closely, propose
+from lamplighter.checks.data.units import LOG_RATIOS, RATIO_NAMES, ROUNDING
+from lamplighter.record import LEAD_D
 from lamplighter.settings.data import DataSettings
-from lamplighter.stats.order import largest, quantile, ranked_within, stretches
+from lamplighter.stats.order import largest, quantile
 
-PSI = 6_894.757293168361
-"""Pascals in a pound-force a square inch (BIPM SI brochure, international foot and pound)."""
-FOOT, INCH, US_GALLON = 0.3048, 0.0254, 3.785411784e-3
-WATER = 9_806.65
-"""Pascals in a metre of water (conventional)."""
-
-UNIT_RATIOS: dict[str, float] = {
-    "psi and kPa": PSI / 1e3,
-    "psi and feet of water": PSI / (WATER * FOOT),
-    "bar and psi": 1e5 / PSI,
-    "psi and inches of water": PSI / (WATER * INCH),
-    "bar and metres of water": 1e5 / WATER,
-    "metres and feet": 1 / FOOT,
-    "inches and centimetres": INCH * 100,
-    "inches and millimetres": INCH * 1000,
-    "feet and inches": FOOT / INCH,
-    "US gallons and litres": US_GALLON * 1000,
-    "m3/h and US gallons a minute": 1 / (US_GALLON * 60),
-    "L/s and m3/h": 3.6,
-    "L/s and US gallons a minute": 1 / (US_GALLON * 1000) * 60,
-    "units ten times apart": 10.0,
-    "units a hundred times apart": 100.0,
-    "units a thousand times apart": 1000.0,
-}
-"""Ratios of units that measuring points of one kind are read in."""
-LOG_RATIOS, RATIO_NAMES = np.log(list(UNIT_RATIOS.values())), list(UNIT_RATIOS)
-CANDIDATES = 5
-"""Most jumps of a record that are looked at closely, for each way to rank them."""
-CHANGES, CHANGE_JUMPS = 2, 4
-"""Largest changes of resolution that are looked at closely, and jumps about each."""
-GRAIN_BLOCKS = 8
-"""Blocks on either side by which a change of resolution is seen."""
+HALF_LEAD_D = LEAD_D / 2
+"""A change later than this before the end of a quarter is looked for in the next one, which knows days after it."""
 STRICT = 3.0
 """How much closer all must agree where the resolution stayed, as it does when the host rounds after it converts."""
 NEAREST = 1500
 """Check-ins on either side, at most, from which steps and resolution are taken."""
 LEAST_VALUES = 20
 """Fewer different values than these do not show the resolution."""
-ROUNDING = 1e-7
-"""Spacing below this share of the largest reading is one of rounding."""
-EDGE = 8
-"""Steps from the edge of a resolution within which the change is looked for."""
-REACH = 6
-"""Check-ins on either side of a jump by which it is ranked."""
+USUAL_SHARE = 0.7
+"""Other jumps from this share of a jump's size on are as large."""
+SLACK = 1.5
+"""What scores up to this is kept of a quarter: its weeks before or after may be cut short, and more of them may show
+that it is a change of unit after all."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,42 +43,48 @@ class ScaleStep:
         The units whose ratio it is.
     ratio : float
         Their ratio, or its inverse.
-    usual : bool
-        Whether the process often jumps so far.
     instant, near, level, extent, motion, grain : float
         Logarithm of the measured factor over the ratio: at the jump; between the middle readings of the check-ins
         before and after; of the days before and after; between the highest readings of the weeks before and after;
         between the sizes of small steps; between the resolutions.
     stir : float
         Usual step of the process around the jump [log ratio].
+    usual : bool
+        Whether the process often jumps so far.
     """
 
     time: float
     factor: float
     units: str
     ratio: float
-    usual: bool
-    instant: float
     stir: float
+    instant: float
     near: float
     level: float
     extent: float
     motion: float
     grain: float
+    usual: bool = False
+
+    @property
+    def grain_stayed(self) -> bool:
+        """Whether the resolution is known to have stayed as it was."""
+        return abs(self.grain + math.log(self.ratio)) < abs(self.grain) / 3
 
     def score(self, s: DataSettings) -> float:
         """Return the distance from a perfect change of unit; up to 1 each measure is within its tolerance.
 
         A resolution that changed by the ratio needs two of jump, check-ins, days and weeks to agree with it, and one
         that lasts. Without that the small steps, the jump and the levels must all agree, over days and weeks where
-        such a jump is usual, and closely where the resolution is known to have stayed. A process that leaps about at
-        every check-in hides any ratio.
+        such a jump is usual, and closely where the resolution is known to have stayed, or cannot be told and such jumps
+        are usual: of many one may be like a unit by chance. A process that leaps about at every check-in hides any
+        ratio.
         """
         grain, motion = abs(self.grain) / s.scale_grain, abs(self.motion) / s.scale_motion
         near, level = abs(self.near) / s.scale_level, abs(self.level) / s.scale_level
         extent, instant = abs(self.extent) / s.scale_extent, abs(self.instant) / (s.scale_instant + self.stir)
         lasting = min(level, extent, abs(self.motion) / s.scale_level)
-        strict = STRICT if abs(self.grain + math.log(self.ratio)) < abs(self.grain) / 3 else 1.0
+        strict = STRICT if self.grain_stayed or (self.usual and math.isinf(self.grain)) else 1.0
         if self.stir > s.scale_stir:
             return math.inf
         settled = max(grain, lasting, sorted((instant, near, level, extent))[1])
@@ -116,167 +94,147 @@ class ScaleStep:
         return min(settled, strict * max(motion, levels, instant))
 
 
-def find_scale_step(history: NodeHistory, s: DataSettings) -> ScaleStep | None:
-    """Return the change of scale that comes nearest to a ratio of units, if any may come within its tolerances.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Steps:
+    """What is kept of a quarter about changes of scale.
+
+    Attributes
+    ----------
+    since : float
+        Changes from here on are looked for in this quarter, and those before it in the quarter before; infinite where
+        the quarter has too few readings [s since 1970-01-01 UTC].
+    seen_since : float
+        First check-in that was looked at [s since 1970-01-01 UTC].
+    jumps : ndarray, shape (k,)
+        The largest jumps between its readings [log ratio].
+    found : tuple of ScaleStep
+        Changes that may come near a ratio of units.
+    """
+
+    since: float
+    seen_since: float
+    jumps: np.ndarray
+    found: tuple[ScaleStep, ...]
+
+
+def find_scale_steps(quarter: NodeHistory, s: DataSettings) -> Steps:
+    """Look for changes of scale in a quarter.
 
     One step between two check-ins must equal a ratio of units; the readings before and after must differ by it, the
     highest of the weeks before and after as well, and the small steps must have grown by it: a process that truly
     rose keeps its ripple, one that switches between two states keeps both.
+
+    Changes from :data:`HALF_LEAD_D` before the quarter on are looked for, so that each is seen with days on either
+    side in this quarter or in the next one.
     """
-    value = history.good_reading
-    known = np.isfinite(value) & (value > 0)
-    time, value = history.time[known], value[known]
-    if len(value) < 4 * s.scale_check_ins:
-        return None
-    size = np.abs(np.diff(np.log(value)))
-    ordered = np.sort(size)
-    found: list[ScaleStep] = []
-    for cut in sorted({*jumps_like_a_unit(time, value, s), *grain_changes(value, s)}):
-        usual = len(size) - int(np.searchsorted(ordered, 0.7 * size[cut - 1])) - 1 >= s.scale_usual_jumps
-        found += _measured(time, value, cut, usual, s)
-    # Cuts near the true one score alike; the jump itself tells them apart.
-    return min(found, key=lambda f: f.score(s) + min(abs(f.instant) / (s.scale_instant + f.stir), 1.0), default=None)
-
-
-def grain_changes(value: np.ndarray, s: DataSettings) -> list[int]:
-    """Return the largest jumps about the places where the resolution changes most.
-
-    A change of scale takes the resolution with it, whatever the process does at the time.
-    """
-    rows = s.scale_grain_rows
-    blocks = (len(value) - 1) // rows
-    if blocks < 4:
-        return []
-    spacing = np.diff(np.sort(value[: blocks * rows].reshape(blocks, rows), axis=1), axis=1)
-    spacing[spacing <= value.max() * ROUNDING] = np.inf
-    grain = np.log(np.sort(spacing, axis=1)[:, 1])
-    grain[~np.isfinite(grain)] = np.nan
-    before, after = _running_median(grain, GRAIN_BLOCKS), _running_median(grain[::-1], GRAIN_BLOCKS)[::-1]
-    change = np.abs(after[1:] - before[:-1])
-    change[~np.isfinite(change)] = 0.0
-    cuts: list[int] = []
-    for _ in range(CHANGES):
-        best = int(np.argmax(change))
-        if change[best] < LOG_RATIOS.min() / 2:
-            break
-        # Medians blur the place: the edge lies anywhere in the plateau about it.
-        plateau = np.flatnonzero(change[best : best + GRAIN_BLOCKS] >= 0.9 * change[best])
-        a, b = max((best - 2) * rows, 0), min((best + int(plateau[-1]) + 4) * rows, len(value) - 1)
-        jump = np.abs(np.diff(np.log(value[a : b + 1])))
-        cuts += [a + 1 + int(k) for k in np.argsort(-jump, kind="stable")[:CHANGE_JUMPS]]
-        c, d = edge(np.abs(np.diff(value[a : b + 1])), math.exp(before[best]), math.exp(after[best + 1]))
-        cuts += [a + 1 + c + int(k) for k in np.argsort(-jump[c:d], kind="stable")[:CHANGE_JUMPS]]
-        change[max(best - GRAIN_BLOCKS, 0) : best + 2 * GRAIN_BLOCKS] = 0.0
-    return cuts
-
-
-def edge(steps: np.ndarray, before: float, after: float) -> tuple[int, int]:
-    """Return the steps among which the resolution changed: next to the outermost step too small for the coarser one."""
-    small = np.flatnonzero((steps > 0) & (steps < math.sqrt(before * after)))
-    if len(small) == 0:
-        return 0, len(steps)
-    if after < before:
-        return max(int(small[0]) - EDGE, 0), int(small[0]) + 1
-    return int(small[-1]), min(int(small[-1]) + 1 + EDGE, len(steps))
-
-
-def jumps_like_a_unit(time: np.ndarray, value: np.ndarray, s: DataSettings) -> list[int]:
-    """Return the first check-ins after the jumps near a ratio of units whose surroundings differ by it best.
-
-    Ranked once by the check-ins around and once by the days around; the largest jumps of all are added.
-    """
+    since = float(quarter.time[quarter.lead]) - HALF_LEAD_D * DAY_S
+    time, value, lead = readings(quarter)
     log = np.log(value)
-    jump = np.diff(log)
-    size = np.abs(jump)
-    widest = largest(size, CHANGE_JUMPS) + 1
-    near = np.flatnonzero(size > LOG_RATIOS.min() - s.scale_instant)
-    near = near[np.min(np.abs(size[near][:, None] - LOG_RATIOS), axis=1) <= s.scale_instant] + 1
-    near = near[(near >= REACH) & (near <= len(log) - REACH)]
-    if len(near) == 0:
-        return [int(k) for k in widest]
-    reach = np.arange(1, REACH + 1)
-    step = _middle(log[near[:, None] + reach - 1]) - _middle(log[near[:, None] - reach])
-    by_check_ins = near[np.argsort(np.abs(step - jump[near - 1]), kind="stable")[:CANDIDATES]]
-    shift = day_shift(time, log, near, s.scale_days)
-    by_days = near[np.argsort(np.abs(shift - jump[near - 1]), kind="stable")[:CANDIDATES]]
-    return [int(k) for k in np.unique(np.concatenate([by_check_ins, by_days, widest]))]
+    size = np.abs(np.diff(log))
+    own = size[max(lead - 1, 0) :]
+    jumps = own[largest(own, s.scale_usual_jumps + 1)]
+    seen_since = float(quarter.time[0])
+    if len(value) < 4 * s.scale_check_ins:
+        return Steps(since=math.inf, seen_since=seen_since, jumps=jumps, found=())
+    first = max(int(np.searchsorted(time, since)), 1)
+    found: list[ScaleStep] = []
+    for cut in propose(time, value, log, size, first, usual_jump(jumps, s), SLACK, s):
+        found += [step for step in measured(time, value, cut, s) if may_be_one(step, s)]
+    return Steps(since=since, seen_since=seen_since, jumps=jumps, found=tuple(found))
 
 
-def _middle(rows: np.ndarray) -> np.ndarray:
-    """Return the median of each row of an even number of values; faster than NumPy's for short rows."""
-    rows.sort(axis=1)
-    half = rows.shape[1] // 2
-    return (rows[:, half - 1] + rows[:, half]) / 2
+def may_be_one(step: ScaleStep, s: DataSettings) -> bool:
+    """Whether a change may turn out to be one of unit once all weeks on either side of it are known."""
+    return step.score(s) <= SLACK or lacks_grain(step, s)
 
 
-def day_shift(time: np.ndarray, log: np.ndarray, near: np.ndarray, width: int) -> np.ndarray:
-    """Return how far the daily middle of the days after each place lies above that of the days before, shape (k,)."""
-    first, size = stretches(day_of(time))
-    middle = ranked_within(log, size, size // 2)
-    before, after = _running_median(middle, width), _running_median(middle[::-1], width)[::-1]
-    place = np.searchsorted(first, near, side="right") - 1
-    return np.nan_to_num(
-        after[np.minimum(place + 1, len(after) - 1)] - before[np.maximum(place - 1, 0)], nan=np.inf
-    )  # fmt: skip
+def lacks_grain(step: ScaleStep, s: DataSettings) -> bool:
+    """Whether a jump beyond all others misses but the resolution: few days show none, or a multiple of it."""
+    return not (step.usual or step.grain_stayed) and replace(step, grain=0.0).score(s) <= 1
 
 
-def _running_median(values: np.ndarray, width: int) -> np.ndarray:
-    """Return the median of the values up to each place within a width; NaN where fewer than three are known."""
-    padded = np.concatenate([np.full(width - 1, np.nan), values])
-    windows = np.lib.stride_tricks.sliding_window_view(padded, width)
-    ordered = np.sort(windows, axis=1)
-    count = np.isfinite(windows).sum(axis=1)
-    middle = ordered[np.arange(len(values)), np.maximum((count - 1) // 2, 0)]
-    return np.where(count >= 3, middle, np.nan)
+def readings(history: NodeHistory) -> tuple[np.ndarray, np.ndarray, int]:
+    """Return times and values of the readings that have a logarithm, and how many of them belong to the lead-in."""
+    value = history.good_reading
+    known = (value > 0) & (value < np.inf)
+    if known.all():
+        return history.time, value, history.lead
+    place = np.flatnonzero(known)
+    return history.time[place], value[place], int(np.searchsorted(place, history.lead))
 
 
-def _measured(time: np.ndarray, value: np.ndarray, cut: int, usual: bool, s: DataSettings) -> list[ScaleStep]:
+def usual_jump(jumps: np.ndarray, s: DataSettings) -> float:
+    """Return the size up to which jumps are usual, from the largest ones: some others are as large [log ratio]."""
+    ordered = np.sort(jumps)[::-1]
+    return float(ordered[s.scale_usual_jumps]) / USUAL_SHARE if len(ordered) > s.scale_usual_jumps else 0.0
+
+
+def again(history: NodeHistory, step: ScaleStep, s: DataSettings) -> list[ScaleStep]:
+    """Measure a change of scale anew, from rows that reach further."""
+    time, value, _ = readings(history)
+    place = int(np.searchsorted(time, step.time))
+    if not 0 < place < len(time):
+        return []
+    log, changed = np.log(value), np.ones(1, dtype=bool)
+    usual = math.inf if step.usual else 0.0
+    (*cuts,) = look_closely(log, np.abs(np.diff(log)), np.array([place]), changed, usual, SLACK, s)
+    return [found for cut in cuts for found in measured(time, value, cut, s)]
+
+
+def measured(time: np.ndarray, value: np.ndarray, cut: Cut, s: DataSettings) -> list[ScaleStep]:
     """Measure a change of scale at a check-in, against the ratios nearest to the jump and to the change of grain.
 
-    What costs little is measured first; ratios that it rules out are left there.
+    What costs little is measured first; ratios that it rules out are left there, and so is the resolution where it
+    is known not to have changed and the levels rule the jump out.
     """
-    short = value[max(cut - s.scale_check_ins, 0) : cut], value[cut : cut + s.scale_check_ins]
-    days = _around(time, value, cut, s.scale_days * DAY_S)
-    weeks = _around(time, value, cut, s.scale_weeks * 7 * DAY_S)
-    if min(map(len, (*short, *days, *weeks))) < s.scale_check_ins // 2:
+    place = cut.place
+    days = _around(time, value, place, s.scale_days * DAY_S)
+    if min(map(len, days)) < s.scale_check_ins // 2:
         return []
-    stir = float(np.median(np.abs(np.concatenate([np.diff(np.log(part)) for part in short]))))
-    if stir > s.scale_stir:
-        return []
-    jump = math.log(value[cut] / value[cut - 1])
+    jump = math.log(value[place] / value[place - 1])
     sizes = {
         "instant": jump,
-        "near": _log_ratio(quantile(short[1], 0.5), quantile(short[0], 0.5)),
+        "near": cut.near,
         "level": _log_ratio(quantile(days[1], 0.5), quantile(days[0], 0.5)),
-        "grain": _log_ratio(resolution(weeks[1][:NEAREST]), resolution(weeks[0][-NEAREST:])),
+        "grain": math.inf,
     }
+    if not (_alike(sizes, cut, s) if cut.changed else _possible(sizes, nearest_ratio(jump)[1], cut, s)):
+        return []
+    weeks = _around(time, value, place, s.scale_weeks * 7 * DAY_S)
+    sizes["grain"] = _log_ratio(resolution(weeks[1][:NEAREST]), resolution(weeks[0][-NEAREST:]))
     likely = {nearest_ratio(size) for size in (jump, sizes["grain"]) if math.isfinite(size)}
-    names = [(units, ratio) for units, ratio in sorted(likely) if _possible(sizes, ratio, usual, stir, s)]
+    names = [(units, ratio) for units, ratio in sorted(likely) if _possible(sizes, ratio, cut, s)]
     if not names:
         return []
     sizes["extent"] = _log_ratio(quantile(weeks[1], 0.95), quantile(weeks[0], 0.95))
     sizes["motion"] = _log_ratio(_motion(weeks[1][:NEAREST]), _motion(weeks[0][-NEAREST:]))
     return [
         ScaleStep(
-            time=float(time[cut]),
+            time=float(time[place]),
             factor=math.exp(jump),
             units=units,
             ratio=math.exp(ratio),
-            usual=usual,
-            stir=stir,
+            stir=cut.stir,
+            usual=cut.usual,
             **{name: size - ratio for name, size in sizes.items()},
         )
         for units, ratio in names
     ]
 
 
-def _possible(sizes: dict[str, float], ratio: float, usual: bool, stir: float, s: DataSettings) -> bool:
-    """Whether a change may come within its tolerances whatever extent and motion are; see :meth:`ScaleStep.score`."""
-    if abs(sizes["grain"] - ratio) <= s.scale_grain:
+def _alike(sizes: dict[str, float], cut: Cut, s: DataSettings) -> bool:
+    """Whether the jump or the levels come near any ratio; a change of resolution alone is none of scale."""
+    instant, near, level = from_a_ratio(np.abs([sizes[name] for name in ("instant", "near", "level")])).tolist()
+    return min(near, level) <= SLACK * s.scale_level or instant <= SLACK * (s.scale_instant + cut.stir)
+
+
+def _possible(sizes: dict[str, float], ratio: float, cut: Cut, s: DataSettings) -> bool:
+    """Whether a change may come near its tolerances whatever extent and motion are; see :meth:`ScaleStep.score`."""
+    if abs(sizes["grain"] - ratio) <= SLACK * s.scale_grain:
         return True
     near, level = abs(sizes["near"] - ratio), abs(sizes["level"] - ratio)
-    levels = level if usual else min(near, level)
-    return levels <= s.scale_level and abs(sizes["instant"] - ratio) <= s.scale_instant + stir
+    levels = level if cut.usual else min(near, level)
+    return levels <= SLACK * s.scale_level and abs(sizes["instant"] - ratio) <= SLACK * (s.scale_instant + cut.stir)
 
 
 def nearest_ratio(size: float) -> tuple[str, float]:
@@ -287,7 +245,7 @@ def nearest_ratio(size: float) -> tuple[str, float]:
 
 def _around(time: np.ndarray, value: np.ndarray, cut: int, reach: float) -> tuple[np.ndarray, np.ndarray]:
     """Return the values within a time before and after a place."""
-    first, last = np.searchsorted(time, time[cut] + np.array([-reach, reach]))
+    first, last = time.searchsorted([time[cut] - reach, time[cut] + reach])
     return value[first:cut], value[cut:last]
 
 
@@ -300,8 +258,9 @@ def _motion(value: np.ndarray) -> float:
 
 def resolution(value: np.ndarray) -> float:
     """Return the spacing of the different values of a reading; 0 where there are too few to know."""
-    spacing = np.diff(np.sort(value))
-    spacing = spacing[spacing > value.max() * ROUNDING]
+    ordered = np.sort(value)
+    spacing = np.diff(ordered)
+    spacing = spacing[spacing > ordered[-1] * ROUNDING]
     return quantile(spacing, 0.2) if len(spacing) >= LEAST_VALUES else 0.0
 
 
