@@ -26,7 +26,6 @@ STICKS = 0.4
 """Least chance that a spacing of one interval is followed by another such, for a second interval to be real ..."""
 STICKS_MORE = 0.2
 """... and by how much it must exceed the interval's share of all: jitter and losses come at random."""
-CHUNK = 64
 
 
 @dataclass(frozen=True)
@@ -119,20 +118,38 @@ def log_likelihood(spacing: np.ndarray, states: np.ndarray, jitter: float) -> np
 def best_path(gain: np.ndarray, switch: float = SWITCH_COST) -> np.ndarray:
     """Most probable sequence of states, shape (n,), when a change costs the same between any two.
 
-    Viterbi's algorithm over chunks side by side: first what each chunk makes of every state at its
-    beginning, then chunk by chunk, then back within all chunks at once.
+    Where one state is ahead of all others for long enough to pay for a change to it and back, no best path leaves
+    it: such a run is taken as one, and Viterbi's algorithm is left with the little between.
     """
     n, c = gain.shape
     if c == 1 or n == 0:
         return np.zeros(n, dtype=np.int64)
-    chunks = -(-n // CHUNK)
-    padded = np.zeros((chunks * CHUNK, c))
+    best = gain.argmax(1)
+    second, first = np.partition(gain, c - 2, axis=1)[:, c - 2 :].T
+    start, length = stretches(best)
+    sure = np.add.reduceat(first - second, start) >= 2 * switch
+    if sure.all():
+        return best
+    ends = np.flatnonzero(np.repeat(~sure, length) | (np.arange(n) == np.repeat(start, length)))
+    path = _viterbi(np.add.reduceat(gain, ends), switch)
+    return np.repeat(path, np.diff(np.append(ends, n)))
+
+
+def _viterbi(gain: np.ndarray, switch: float) -> np.ndarray:
+    """Viterbi's algorithm over chunks side by side.
+
+    First what each chunk makes of every state at its beginning, then chunk by chunk, then back within all at once.
+    """
+    n, c = gain.shape
+    size = math.isqrt(n - 1) + 1  # as many steps within chunks as from one to the next
+    chunks = -(-n // size)
+    padded = np.zeros((chunks * size, c))
     padded[:n] = gain
-    blocks = padded.reshape(chunks, CHUNK, c)
+    blocks = padded.reshape(chunks, size, c)
     reach = np.where(np.eye(c, dtype=bool), 0.0, -np.inf)[None].repeat(chunks, 0)
-    came = np.zeros((CHUNK, chunks, c, c), dtype=np.int8)
+    came = np.zeros((size, chunks, c, c), dtype=np.int8)
     own = np.broadcast_to(np.arange(c), (chunks, c, c))
-    for k in range(CHUNK):
+    for k in range(size):
         best = reach.argmax(2)
         jump = np.take_along_axis(reach, best[..., None], 2) - switch
         moved = jump > reach
@@ -143,7 +160,7 @@ def best_path(gain: np.ndarray, switch: float = SWITCH_COST) -> np.ndarray:
         through = total[:, None] + reach[b]
         entry[b] = through.argmax(0)
         total = through.max(0)
-    path = np.zeros((chunks, CHUNK), dtype=np.int64)
+    path = np.zeros((chunks, size), dtype=np.int64)
     starts = np.zeros(chunks, dtype=np.int64)
     ends = np.zeros(chunks, dtype=np.int64)
     state = int(total.argmax())
@@ -151,7 +168,7 @@ def best_path(gain: np.ndarray, switch: float = SWITCH_COST) -> np.ndarray:
         ends[b] = state
         state = starts[b] = entry[b, state]
     at = ends
-    for k in range(CHUNK - 1, -1, -1):
+    for k in range(size - 1, -1, -1):
         path[:, k] = at
         at = came[k, np.arange(chunks), starts, at]
     return path.ravel()[:n]
