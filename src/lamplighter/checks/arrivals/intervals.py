@@ -26,6 +26,15 @@ STICKS = 0.4
 """Least chance that a spacing of one interval is followed by another such, for a second interval to be real ..."""
 STICKS_MORE = 0.2
 """... and by how much it must exceed the interval's share of all: jitter and losses come at random."""
+CROWD = 0.002
+"""Least share of all spacings that may be an interval of its own."""
+LEAST_LONE = 50
+MOST_SLOW = 0.2
+"""A single interval is told at a glance from so many spacings or more, of which at most this share is longer."""
+WHOLE = 0.25
+"""A spacing this near to a whole number of intervals, as a share of one, helps to make the interval exact."""
+MARGIN = 0.05
+"""How far, as a share of it, the interval may move while it is made exact."""
 
 
 @dataclass(frozen=True)
@@ -58,7 +67,7 @@ def candidates(spacing: np.ndarray, stated_s: float | None) -> np.ndarray:
     """
     raw = np.log(spacing[spacing > 0])
     logs = np.sort(raw)
-    least = max(FEW, 0.002 * len(logs))
+    least = least_crowd(len(logs))
     found: list[float] = []
     for _ in range(3 * MOST_STATES):
         starts = stretches(logs)[0]  # of equal spacings the first has the greatest crowd
@@ -74,6 +83,34 @@ def candidates(spacing: np.ndarray, stated_s: float | None) -> np.ndarray:
     if stated_s and (not found or np.min(np.abs(np.array(found) - math.log(stated_s))) > NEAR):
         found.append(math.log(stated_s))
     return np.exp(np.sort(found))
+
+
+def lone(spacing: np.ndarray, stated_s: float | None) -> np.ndarray | None:
+    """Return the interval where there is plainly but one, shape (1,): most nodes, most of the time.
+
+    :func:`candidates` would find no other: too few spacings are shorter, and the longer ones, lost check-ins, do not
+    follow each other.
+    """
+    n = len(spacing)
+    if n < LEAST_LONE:
+        return None
+    middle = float(np.partition(spacing, n // 2)[n // 2])
+    least = least_crowd(n)
+    if middle <= 0 or (stated_s and abs(math.log(middle / stated_s)) > NEAR / 2):
+        return None
+    slow = spacing > middle * math.exp(NEAR)
+    if (
+        np.count_nonzero(spacing < middle * math.exp(-NEAR)) >= least
+        or np.count_nonzero(slow) > MOST_SLOW * n
+        or np.count_nonzero(slow[1:] & slow[:-1]) >= STICKS * (least - 1)
+    ):
+        return None
+    return np.array([middle])
+
+
+def least_crowd(n: int) -> float:
+    """How many of so many spacings must crowd to be an interval."""
+    return max(FEW, CROWD * n)
 
 
 def middle_of(ordered: np.ndarray) -> float:
@@ -178,13 +215,20 @@ def refined(spacing: np.ndarray, path: np.ndarray, states: np.ndarray) -> np.nda
     """Intervals made exact from the spacings assigned to them (a clock that runs slow stays slow)."""
     exact = states.copy()
     for s in range(len(states)):
-        mine = spacing[path == s]
+        mine = spacing[path == s] if len(states) > 1 else spacing
+        off = np.abs(mine / exact[s] - 1)
+        single = off < WHOLE
+        # Where none is near the limit, single spacings stay the same as the interval is made exact.
+        firm = not (np.abs(off - WHOLE) < MARGIN).any()
+        far = mine[mine > (1 + WHOLE) * exact[s]] if firm else mine
+        total, count = (float(mine[single].sum()), int(np.count_nonzero(single))) if firm else (0.0, 0)
         for longest in (1.5, 4.5, 20.5):
-            steps = np.rint(mine / exact[s])
-            near = (steps >= 1) & (mine < longest * exact[s]) & (np.abs(mine / exact[s] - steps) < 0.25)
-            if near.sum() >= FEW:
-                # Close spacings have equal sums of jitter; the long ones pin the rate.
-                exact[s] = float(mine[near].sum() / steps[near].sum())
+            # Close spacings have equal sums of jitter; the long ones pin the rate.
+            ratio = far / exact[s]
+            steps = np.rint(ratio)
+            near = (steps >= 1) & (np.abs(ratio - steps) < WHOLE) & (ratio < longest)
+            if count + np.count_nonzero(near) >= FEW:
+                exact[s] = (total + float(far[near].sum())) / (count + float(steps[near].sum()))
     return exact
 
 
@@ -204,12 +248,17 @@ def follow(time: np.ndarray, stated_s: float | None) -> Followed | None:
         None when there are too few rows and no stated interval.
     """
     spacing = np.diff(time)
-    states = candidates(spacing, stated_s)
+    states = lone(spacing, stated_s)
+    if states is None:
+        states = candidates(spacing, stated_s)
     if not len(states):
         return None
-    common = states[np.argmax([np.sum(np.abs(spacing / s - 1) < NEAR) for s in states])]
+    if len(states) == 1 or not len(spacing):
+        jitter = spread(spacing, float(states[0]))
+        interval = np.full(len(spacing), refined(spacing, np.zeros(0), states[:1])[0])
+        return Followed(interval, steps_between(spacing, interval), np.arange(min(len(spacing), 1)), jitter)
+    common = states[np.argmax([np.count_nonzero(np.abs(spacing / s - 1) < NEAR) for s in states])]
     jitter = spread(spacing, float(common))
-    alone = len(states) == 1 or not len(spacing)
-    path = np.zeros(len(spacing), np.int64) if alone else best_path(log_likelihood(spacing, states, jitter))
+    path = best_path(log_likelihood(spacing, states, jitter))
     interval = refined(spacing, path, states)[path]
     return Followed(interval, steps_between(spacing, interval), stretches(path)[0], jitter)

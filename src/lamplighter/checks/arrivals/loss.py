@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import cache
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -14,6 +15,10 @@ from scipy import special
 from lamplighter.stats.proportions import two_share_p
 
 HOUR_S = 3_600.0
+SLOT_S = 6 * HOUR_S
+"""Local time is looked up once for so long [s]: an hour after clocks change at 1 or 2 o'clock UTC counts as before."""
+PAGE = 512
+"""Slots looked up at a time and remembered: four months."""
 MOST_MISSED = 6
 """Longer gaps are silences with causes of their own and say nothing of single losses."""
 LEAST_LOST = 20
@@ -75,25 +80,30 @@ class LossPattern:
     peak_p: float
 
 
-def local_hour(time: np.ndarray, zone: str) -> np.ndarray:
-    """Hour of the local day, 0 to 23, shape (n,)."""
-    if zone == "UTC" or not len(time):
-        return hour_of(time)
-    hours = np.floor(time / HOUR_S).astype(np.int64)
-    unique, back = np.unique(hours // 6, return_inverse=True)
+def by_local_hour(time: np.ndarray, zone: str) -> np.ndarray:
+    """Count instants by hour of the local day, shape (24,)."""
+    if not len(time):
+        return np.zeros(24, np.int32)
+    hour = np.floor((time if zone == "UTC" else time + offset(time, zone)) / HOUR_S).astype(np.int64)
+    first = int(hour.min())
+    counts = np.bincount(hour - first)
+    return np.bincount((first + np.arange(len(counts))) % 24, weights=counts, minlength=24).astype(np.int32)
+
+
+def offset(time: np.ndarray, zone: str) -> np.ndarray:
+    """Offset of local time from UTC at each instant [s], shape (n,)."""
+    slot = np.floor(time / SLOT_S).astype(np.int64)
+    page, last = int(slot.min()) // PAGE, int(slot.max()) // PAGE
+    known = np.concatenate([_offsets(zone, p) for p in range(page, last + 1)])
+    return known[slot - page * PAGE]
+
+
+@cache
+def _offsets(zone: str, page: int) -> np.ndarray:
+    """Offsets of local time from UTC [s], shape (PAGE,): clocks change on the hour, but in no zone twice in a slot."""
     place = ZoneInfo(zone)
-    offset = np.array(
-        [
-            place.utcoffset(datetime.fromtimestamp(h * 6 * HOUR_S, UTC).astimezone(place)).total_seconds()
-            for h in unique.tolist()
-        ]
-    )
-    return hour_of(time + offset[back])
-
-
-def hour_of(time: np.ndarray) -> np.ndarray:
-    """Hour of the day in seconds since some midnight, shape (n,)."""
-    return np.floor(time / HOUR_S).astype(np.int64) % 24
+    moments = (datetime.fromtimestamp((page * PAGE + k) * SLOT_S, UTC).astimezone(place) for k in range(PAGE))
+    return np.array([moment.utcoffset().total_seconds() for moment in moments])
 
 
 def histogram(values: Sequence[np.ndarray], lost: np.ndarray) -> tuple[np.ndarray, ...]:
@@ -114,9 +124,11 @@ def histogram(values: Sequence[np.ndarray], lost: np.ndarray) -> tuple[np.ndarra
     for quantity, (column, scale) in enumerate(zip(values, CLASSES, strict=True)):
         known = np.isfinite(column)
         v, y = (column, lost) if known.all() else (column[known], lost[known])
-        place = np.clip(np.rint((v - scale.low) / scale.width), 0, scale.most).astype(np.int32)
-        rows = np.bincount(place, minlength=scale.most + 1)
-        gone = np.bincount(place[y], minlength=scale.most + 1)
+        place = np.rint((v - scale.low) / scale.width)
+        np.minimum(np.maximum(place, 0, out=place), scale.most, out=place)
+        place = place.astype(np.intp)
+        rows = np.bincount(place)
+        gone = np.bincount(place[y], minlength=len(rows))
         some = np.flatnonzero(rows)
         parts.append((np.full(len(some), quantity), some, rows[some], gone[some]))
     quantity, place, rows, gone = (np.concatenate(column) for column in zip(*parts, strict=True))

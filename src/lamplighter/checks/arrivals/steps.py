@@ -25,9 +25,12 @@ def steps_between(spacing: np.ndarray, interval: np.ndarray) -> np.ndarray:
     ratio = spacing / interval
     steps = np.maximum(np.rint(ratio), 1)
     off = ratio - steps
-    near = np.abs(off) < 0.5
+    size = np.abs(off)
+    near = size < 0.5
+    if np.count_nonzero(near & (size > LATE)) < LATE_SHARE * np.count_nonzero(near):
+        return steps.astype(np.int64)
     pair = near[1:] & near[:-1]
-    if pair.sum() < 10 * FEW or np.mean(np.abs(off[near]) > LATE) < LATE_SHARE:
+    if np.count_nonzero(pair) < 10 * FEW:
         return steps.astype(np.int64)
     a, b = off[:-1][pair], off[1:][pair]
     if float(np.mean(a * b)) > OPPOSED * float(np.mean(off[near] ** 2)):

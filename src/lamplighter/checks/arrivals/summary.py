@@ -11,7 +11,7 @@ from lamplighter.checks.arrivals.counter import counted_steps, numbers_rows
 from lamplighter.checks.arrivals.course import course_of, recount
 from lamplighter.checks.arrivals.gaps import Gaps, longest
 from lamplighter.checks.arrivals.intervals import follow
-from lamplighter.checks.arrivals.loss import MOST_MISSED, histogram, local_hour
+from lamplighter.checks.arrivals.loss import MOST_MISSED, by_local_hour, histogram
 from lamplighter.checks.arrivals.sendings import first_sendings
 from lamplighter.settings import Settings
 from lamplighter.stats.order import stretches
@@ -186,8 +186,7 @@ def condense(rows: Rows, lead: int, stated_s: float | None, settings: Settings) 
         counter = by_counter.steps
         if not numbers_rows(by_counter.lost, by_counter.by_one, LEAST_NUMBERED):
             settled = np.where(counter > 0, counter, settled)
-    own = np.arange(len(clock)) >= since
-    at = np.flatnonzero(own & ((clock >= 2) | (counter >= 2)))
+    at = since + np.flatnonzero((clock[since:] >= 2) | (counter[since:] >= 2))
     gaps = Gaps(start[at], end[at], np.maximum(settled[at] - 1, 0), usual[at], False)
     listed = longest(gaps, s.most_gaps)
     due, owner = gaps.due(np.arange(len(gaps)))
@@ -209,8 +208,8 @@ def condense(rows: Rows, lead: int, stated_s: float | None, settings: Settings) 
         counted=np.array([bool(counter.any())]),
         counter_lost=np.array([by_counter.lost if by_counter else 0]),
         counter_by_one=np.array([by_counter.by_one if by_counter else 0]),
-        hour_received=_by_hour(rows.time[lead:], settings.timezone),
-        hour_missed=_by_hour(due[short], settings.timezone),
+        hour_received=by_local_hour(rows.time[lead:], settings.timezone),
+        hour_missed=by_local_hour(due[short], settings.timezone),
         **dict(zip(names, classes, strict=True)),
         stretch_start=start[cut],
         stretch_interval=interval[cut],
@@ -228,10 +227,6 @@ def counts_of(ordered: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Return the distinct ones of some values in order, and how often each occurs."""
     first, size = stretches(ordered)
     return ordered[first], size
-
-
-def _by_hour(time: np.ndarray, zone: str) -> np.ndarray:
-    return np.bincount(local_hour(time, zone), minlength=24).astype(np.int32)
 
 
 def _nothing(kept: Rows) -> Summary:
