@@ -124,9 +124,9 @@ def histogram(values: Sequence[np.ndarray], lost: np.ndarray) -> tuple[np.ndarra
     for quantity, (column, scale) in enumerate(zip(values, CLASSES, strict=True)):
         known = np.isfinite(column)
         v, y = (column, lost) if known.all() else (column[known], lost[known])
-        place = np.rint((v - scale.low) / scale.width)
-        np.minimum(np.maximum(place, 0, out=place), scale.most, out=place)
-        place = place.astype(np.intp)
+        near = (v - scale.low) * (1 / scale.width)
+        near += 0.5
+        place = np.clip(near, 0, scale.most, out=near).astype(np.intp)
         rows = np.bincount(place)
         gone = np.bincount(place[y], minlength=len(rows))
         some = np.flatnonzero(rows)

@@ -176,23 +176,26 @@ def condense(rows: Rows, lead: int, stated_s: float | None, settings: Settings) 
     since = max(lead - 1, 0)
     start, end = rows.time[:-1], rows.time[1:]
     clock, interval = told.steps, told.interval
-    settled, usual = clock.copy(), interval
+    settled, usual = clock, interval
     if len(told.first) > 1:
         course = course_of(start[told.first], interval[told.first], rows.time[-1], s.short_spell_h * 3600)
         settled, usual = recount(course, start, end, clock, interval)
     by_counter = counted_steps(rows.sequence, settled)
-    counter = np.zeros(len(clock), np.int64)
-    if by_counter is not None and not numbers_rows(by_counter.lost, by_counter.by_one):
-        counter = by_counter.steps
+    counted = by_counter is not None and not numbers_rows(by_counter.lost, by_counter.by_one)
+    missing = clock[since:] >= 2
+    if by_counter and counted:
+        missing |= by_counter.steps[since:] >= 2
         if not numbers_rows(by_counter.lost, by_counter.by_one, LEAST_NUMBERED):
-            settled = np.where(counter > 0, counter, settled)
-    at = since + np.flatnonzero((clock[since:] >= 2) | (counter[since:] >= 2))
+            settled = np.where(by_counter.steps > 0, by_counter.steps, settled)
+    at = since + np.flatnonzero(missing)
+    counter = by_counter.steps[at] - 1 if by_counter and counted else np.full(len(at), NO_COUNT)
     gaps = Gaps(start[at], end[at], np.maximum(settled[at] - 1, 0), usual[at], False)
     listed = longest(gaps, s.most_gaps)
     due, owner = gaps.due(np.arange(len(gaps)))
     short = gaps.missed[owner] <= MOST_MISSED
     rest_day, rest = counts_of(np.sort(day_of(due[~listed[owner]])))
-    lost = (settled >= 2) & (settled <= MOST_MISSED + 1)
+    lost = np.zeros(len(clock), bool)
+    lost[at[(gaps.missed >= 1) & (gaps.missed <= MOST_MISSED)]] = True
     quantities = (rows.rssi, rows.battery, rows.temperature)
     classes = histogram([column[since:-1] for column in quantities], lost[since:])
     # The stretch in which the first own spacing lies, cut to begin with it, and all later ones.
@@ -205,7 +208,7 @@ def condense(rows: Rows, lead: int, stated_s: float | None, settings: Settings) 
         linked=np.array([lead > 0]),
         spacings=np.array([len(clock) - since]),
         jitter=np.array([told.jitter]),
-        counted=np.array([bool(counter.any())]),
+        counted=np.array([counted]),
         counter_lost=np.array([by_counter.lost if by_counter else 0]),
         counter_by_one=np.array([by_counter.by_one if by_counter else 0]),
         hour_received=by_local_hour(rows.time[lead:], settings.timezone),
@@ -217,7 +220,7 @@ def condense(rows: Rows, lead: int, stated_s: float | None, settings: Settings) 
         gap_end=gaps.end[listed],
         gap_interval=interval[at][listed],
         gap_clock=(clock[at][listed] - 1).astype(np.int32),
-        gap_counter=np.where(counter > 0, counter - 1, NO_COUNT)[at][listed].astype(np.int32),
+        gap_counter=counter[listed].astype(np.int32),
         unlisted_day=rest_day.astype(np.int32),
         unlisted=rest.astype(np.int32),
     )
