@@ -28,9 +28,8 @@ STICKS_MORE = 0.2
 """... and by how much it must exceed the interval's share of all: jitter and losses come at random."""
 CROWD = 0.002
 """Least share of all spacings that may be an interval of its own."""
-LEAST_LONE = 50
-MOST_SLOW = 0.2
-"""A single interval is told at a glance from so many spacings or more, of which at most this share is longer."""
+MOST = 0.6
+"""Share of the spacings near one interval from which on no crowd can be greater."""
 WHOLE = 0.25
 """A spacing this near to a whole number of intervals, as a share of one, helps to make the interval exact."""
 MARGIN = 0.05
@@ -65,19 +64,21 @@ def candidates(spacing: np.ndarray, stated_s: float | None) -> np.ndarray:
     Spacings that crowd within a narrow relative width, the greatest crowd first, each crowd taken
     out before the next is looked for; the stated interval is added where nothing near it crowds.
     """
-    raw = np.log(spacing[spacing > 0])
-    logs = np.sort(raw)
-    least = least_crowd(len(logs))
-    found: list[float] = []
+    least = max(FEW, CROWD * len(spacing))
+    found, rest = _most(spacing)
+    logs = np.sort(np.log(rest))
     for _ in range(3 * MOST_STATES):
+        if len(logs) < least or len(found) == MOST_STATES:
+            break
         starts = stretches(logs)[0]  # of equal spacings the first has the greatest crowd
         crowd = np.searchsorted(logs, logs[starts] + 2 * NEAR, side="right") - starts
-        if not len(logs) or crowd.max() < least or len(found) == MOST_STATES:
+        size = int(crowd.max())
+        if size < least:
             break
-        first, size = int(starts[np.argmax(crowd)]), int(crowd.max())
+        first = int(starts[np.argmax(crowd)])
         middle = middle_of(logs[first : first + size])
         inside = np.abs(logs - middle) <= NEAR
-        if not found or keeps_to(np.abs(raw - middle) <= NEAR):
+        if not found or keeps_to(_near(spacing, math.exp(middle))):
             found.append(middle_of(logs[inside]))
         logs = logs[~inside & (np.abs(logs - middle) > 1e-12)]
     if stated_s and (not found or np.min(np.abs(np.array(found) - math.log(stated_s))) > NEAR):
@@ -85,32 +86,21 @@ def candidates(spacing: np.ndarray, stated_s: float | None) -> np.ndarray:
     return np.exp(np.sort(found))
 
 
-def lone(spacing: np.ndarray, stated_s: float | None) -> np.ndarray | None:
-    """Return the interval where there is plainly but one, shape (1,): most nodes, most of the time.
-
-    :func:`candidates` would find no other: too few spacings are shorter, and the longer ones, lost check-ins, do not
-    follow each other.
-    """
+def _most(spacing: np.ndarray) -> tuple[list[float], np.ndarray]:
+    """Return the logarithm of the interval that most spacings are near, where there is one, and the other spacings."""
     n = len(spacing)
-    if n < LEAST_LONE:
-        return None
-    middle = float(np.partition(spacing, n // 2)[n // 2])
-    least = least_crowd(n)
-    if middle <= 0 or (stated_s and abs(math.log(middle / stated_s)) > NEAR / 2):
-        return None
-    slow = spacing > middle * math.exp(NEAR)
-    if (
-        np.count_nonzero(spacing < middle * math.exp(-NEAR)) >= least
-        or np.count_nonzero(slow) > MOST_SLOW * n
-        or np.count_nonzero(slow[1:] & slow[:-1]) >= STICKS * (least - 1)
-    ):
-        return None
-    return np.array([middle])
+    if n:
+        about = float(np.partition(spacing, n // 2)[n // 2])
+        crowd = spacing[_near(spacing, about)]
+        if len(crowd) >= MOST * n:
+            middle = float(crowd.mean())
+            return [math.log(middle)], spacing[~_near(spacing, middle)]
+    return [], spacing
 
 
-def least_crowd(n: int) -> float:
-    """How many of so many spacings must crowd to be an interval."""
-    return max(FEW, CROWD * n)
+def _near(spacing: np.ndarray, interval_s: float) -> np.ndarray:
+    """Mark spacings within the width of one interval, shape (n,)."""
+    return (spacing >= interval_s * math.exp(-NEAR)) & (spacing <= interval_s * math.exp(NEAR))
 
 
 def middle_of(ordered: np.ndarray) -> float:
@@ -135,7 +125,7 @@ def log_likelihood(spacing: np.ndarray, states: np.ndarray, jitter: float) -> np
     """Logarithm of the density of spacings under each interval, shape (n, c).
 
     A spacing is a whole number of intervals, each further one a lost check-in, with Laplace
-    deviations; a few follow nothing. A long gap is as likely under any interval.
+    deviations; or it follows nothing, as a few do, where that is likelier. A long gap is as likely under any interval.
     """
     ratio = spacing[:, None] / states
     steps = np.maximum(np.rint(ratio), 1)
@@ -148,7 +138,7 @@ def log_likelihood(spacing: np.ndarray, states: np.ndarray, jitter: float) -> np
         - np.log(states)
     )
     stray = np.log(STRAY / (10 * spacing))[:, None]
-    answer = np.logaddexp(fits, stray)
+    answer = np.maximum(fits, stray)
     return np.where(spacing[:, None] > MOST_LOST * states[-1], stray, answer)
 
 
@@ -248,9 +238,7 @@ def follow(time: np.ndarray, stated_s: float | None) -> Followed | None:
         None when there are too few rows and no stated interval.
     """
     spacing = np.diff(time)
-    states = lone(spacing, stated_s)
-    if states is None:
-        states = candidates(spacing, stated_s)
+    states = candidates(spacing, stated_s)
     if not len(states):
         return None
     if len(states) == 1 or not len(spacing):
