@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lamplighter.checks.arrivals.sendings import DOUBLED, interleaved_share
 from lamplighter.checks.arrivals.steps import FEW, steps_between
 from lamplighter.stats.order import stretches
 
@@ -239,6 +240,8 @@ def follow(time: np.ndarray, stated_s: float | None) -> Followed | None:
     """
     spacing = np.diff(time)
     states = candidates(spacing, stated_s)
+    if len(states) > 1 and stated_s and interleaved_share(time, stated_s) >= DOUBLED:
+        states = np.array([stated_s])  # the spacings from one node's rows to the other's are no interval
     if not len(states):
         return None
     if len(states) == 1 or not len(spacing):

@@ -16,6 +16,8 @@ RETRY_S = 10.0
 FITS_PAIR = 0.03
 LEAST_PAIRS = 50
 """Fewer rows than this do not tell whether they are two nodes'."""
+DOUBLED = 0.3
+"""Share of rows that look like a second node's from which counts are not believed."""
 
 
 def first_sendings(history: NodeHistory) -> np.ndarray:
