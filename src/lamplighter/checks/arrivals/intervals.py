@@ -240,13 +240,14 @@ def follow(time: np.ndarray, stated_s: float | None) -> Followed | None:
     """
     spacing = np.diff(time)
     states = candidates(spacing, stated_s)
-    if len(states) > 1 and stated_s and interleaved_share(time, stated_s) >= DOUBLED:
-        states = np.array([stated_s])  # the spacings from one node's rows to the other's are no interval
     if not len(states):
         return None
-    if len(states) == 1 or not len(spacing):
-        jitter = spread(spacing, float(states[0]))
-        interval = np.full(len(spacing), refined(spacing, np.zeros(0), states[:1])[0])
+    two = len(states) > 1 and stated_s and interleaved_share(time, stated_s) >= DOUBLED
+    if two or len(states) == 1 or not len(spacing):
+        # The spacings from one node's rows to the other's are no interval.
+        one = middle_of(np.sort(time[2:] - time[:-2])) if two else refined(spacing, np.zeros(0), states[:1])[0]
+        interval = np.full(len(spacing), one)
+        jitter = spread(spacing, float(one))
         return Followed(interval, steps_between(spacing, interval), np.arange(min(len(spacing), 1)), jitter)
     common = states[np.argmax([np.count_nonzero(np.abs(spacing / s - 1) < NEAR) for s in states])]
     jitter = spread(spacing, float(common))

@@ -16,7 +16,7 @@ from lamplighter.stats.proportions import two_share_p
 
 HOUR_S = 3_600.0
 SLOT_S = 6 * HOUR_S
-"""Local time is looked up once for so long [s]: an hour after clocks change at 1 or 2 o'clock UTC counts as before."""
+"""Local time is looked up once for so long [s]: for some hours after clocks change, hours count as before."""
 PAGE = 512
 """Slots looked up at a time and remembered: four months."""
 MOST_MISSED = 6

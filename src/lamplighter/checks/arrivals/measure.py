@@ -9,8 +9,9 @@ import numpy as np
 
 from lamplighter.checkins import COMPRESSED, DAY_S, day_of
 from lamplighter.checks.arrivals.counter import numbers_rows
-from lamplighter.checks.arrivals.course import Course, course_of, recount
+from lamplighter.checks.arrivals.course import FASTER, Course, course_of, recount
 from lamplighter.checks.arrivals.gaps import Gaps, longest
+from lamplighter.checks.arrivals.intervals import NEAR
 from lamplighter.checks.arrivals.loss import LossPattern, loss_pattern
 from lamplighter.checks.arrivals.sendings import LEAST_PAIRS, first_sendings, interleaved_share
 from lamplighter.checks.arrivals.summary import LEAST_ROWS, NO_COUNT, Summary, condense
@@ -109,6 +110,7 @@ def measure(summary: Summary, record: Record, settings: Settings) -> ArrivalsMea
             "the historian stores this node by exception, so a row that is absent is not a check-in that was missed",
         )  # fmt: skip
     summary, left = settled(summary, stated, settings)
+    summary = seen_later(summary)
     if not summary.condensed.any():
         return _bare(summary, record, "too few check-ins to tell the interval")
     last = float(np.nanmax(summary.last))
@@ -201,6 +203,30 @@ def _in_order(summary: Summary) -> Summary:
     )
 
 
+def seen_later(summary: Summary) -> Summary:
+    """Let a block that saw an interval set in within its lead-in correct what the block before made of its last rows.
+
+    That block had too few of them to tell the new interval, and took a slower one for lost check-ins.
+    """
+    start, interval = summary.stretch_start, summary.stretch_interval
+    onset = summary.onset[np.isfinite(summary.onset)]
+    own = np.searchsorted(start, summary.first[np.isfinite(summary.onset)]) - 1
+    other = (own > 0) & (np.abs(np.log(interval[own] / interval[own - 1])) > NEAR)
+    for since, at in zip(onset[other].tolist(), own[other].tolist(), strict=True):
+        edge, now = summary.stretch_start[at], interval[at]
+        late = (summary.gap_start >= since) & (summary.gap_end <= edge) & (summary.gap_interval < FASTER * now)
+        late &= summary.gap_counter == NO_COUNT
+        passed = np.maximum(np.rint((summary.gap_end - summary.gap_start) / now), 1) - 1
+        start = np.where((start >= since) & (start <= edge), since, start)
+        summary = replace(
+            summary,
+            gap_clock=np.where(late, passed, summary.gap_clock).astype(np.int32),
+            gap_interval=np.where(late, now, summary.gap_interval),
+        )
+    kept = np.append(start[1:] > start[:-1], True)[: len(start)]
+    return replace(summary, stretch_start=start[kept], stretch_interval=interval[kept])
+
+
 def find_gaps(
     summary: Summary,
     left: tuple[np.ndarray, np.ndarray],
@@ -264,7 +290,7 @@ def interleaved(
     record: Record, last: float, stated: float | None, pieces: tuple[tuple[float, float], ...], s: ArrivalsSettings
 ) -> float:
     """Share of the last days' rows that look like two nodes answering to one name."""
-    since = last - s.recent_days * DAY_S
+    since = max(last - s.recent_days * DAY_S, record.first)
     if record.daily.count[record.daily.day >= since // DAY_S].sum() < LEAST_PAIRS:
         return 0.0
     rows = record.rows(since, last)

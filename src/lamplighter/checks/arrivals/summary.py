@@ -54,6 +54,8 @@ class Summary:
         Check-ins, and rows that repeat the one before.
     condensed, linked : by block
         Whether intervals were told, and whether the spacing from the block before is among those told of.
+    onset : by block
+        When the interval at the block's beginning set in, where that was within the lead-in [s]; NaN otherwise.
     spacings, jitter : by block
         Spacings told of, and their typical deviation from the interval, as a share of it.
     counted, counter_lost, counter_by_one : by block
@@ -82,6 +84,7 @@ class Summary:
     repeated: np.ndarray
     condensed: np.ndarray
     linked: np.ndarray
+    onset: np.ndarray
     spacings: np.ndarray
     jitter: np.ndarray
     counted: np.ndarray
@@ -199,13 +202,16 @@ def condense(rows: Rows, lead: int, stated_s: float | None, settings: Settings) 
     quantities = (rows.rssi, rows.battery, rows.temperature)
     classes = histogram([column[since:-1] for column in quantities], lost[since:])
     # The stretch in which the first own spacing lies, cut to begin with it, and all later ones.
-    cut = np.maximum(told.first[np.searchsorted(told.first, since, side="right") - 1 :], since)
+    at_edge = int(np.searchsorted(told.first, since, side="right")) - 1
+    cut = np.maximum(told.first[max(at_edge, 0) :], since)
     cut = cut[cut < len(clock)]
+    within = at_edge > 0 and told.first[at_edge] < since
     names = ("class_of", "class_at", "class_rows", "class_lost")
     return replace(
         _nothing(rows.part(slice(0))),
         condensed=np.array([True]),
         linked=np.array([lead > 0]),
+        onset=np.array([start[told.first[at_edge]] if within else np.nan]),
         spacings=np.array([len(clock) - since]),
         jitter=np.array([told.jitter]),
         counted=np.array([counted]),
@@ -237,7 +243,7 @@ def _nothing(kept: Rows) -> Summary:
     none, whole, small = np.zeros(0), np.zeros(0, np.int32), np.zeros(1, np.int64)
     unknown, no = np.full(1, np.nan), np.zeros(1, bool)
     return Summary(
-        first=unknown, last=unknown, rows=small, repeated=small, condensed=no, linked=no, spacings=small,
+        first=unknown, last=unknown, rows=small, repeated=small, condensed=no, linked=no, onset=unknown, spacings=small,
         jitter=unknown, counted=no, counter_lost=small, counter_by_one=small,
         hour_received=np.zeros(24, np.int32), hour_missed=np.zeros(24, np.int32),
         class_of=np.zeros(0, np.int8), class_at=whole, class_rows=whole, class_lost=whole,
