@@ -31,6 +31,8 @@ CROWD = 0.002
 """Least share of all spacings that may be an interval of its own."""
 MOST = 0.6
 """Share of the spacings near one interval from which on no crowd can be greater."""
+OFF_CENTRE = 0.02
+"""How far the middle of all spacings may lie from that of the crowd, as a share of it, to stand for it."""
 WHOLE = 0.25
 """A spacing this near to a whole number of intervals, as a share of one, helps to make the interval exact."""
 MARGIN = 0.05
@@ -66,8 +68,10 @@ def candidates(spacing: np.ndarray, stated_s: float | None) -> np.ndarray:
     out before the next is looked for; the stated interval is added where nothing near it crowds.
     """
     least = max(FEW, CROWD * len(spacing))
-    found, rest = _most(spacing)
-    logs = np.sort(np.log(rest))
+    found, others = _most(spacing)
+    if found and np.count_nonzero(others[1:] & others[:-1]) < STICKS * (least - 1):
+        others = others[:0]  # too few follow each other for one of them to be an interval
+    logs = np.sort(np.log(spacing[: len(others)][others]))
     for _ in range(3 * MOST_STATES):
         if len(logs) < least or len(found) == MOST_STATES:
             break
@@ -88,15 +92,17 @@ def candidates(spacing: np.ndarray, stated_s: float | None) -> np.ndarray:
 
 
 def _most(spacing: np.ndarray) -> tuple[list[float], np.ndarray]:
-    """Return the logarithm of the interval that most spacings are near, where there is one, and the other spacings."""
+    """Return the logarithm of the interval that most spacings are near, where there is one, and mark the others."""
     n = len(spacing)
     if n:
         about = float(np.partition(spacing, n // 2)[n // 2])
-        crowd = spacing[_near(spacing, about)]
-        if len(crowd) >= MOST * n:
-            middle = float(crowd.mean())
-            return [math.log(middle)], spacing[~_near(spacing, middle)]
-    return [], spacing
+        near = _near(spacing, about)
+        if np.count_nonzero(near) >= MOST * n:
+            middle = float(spacing[near].mean())
+            if abs(middle / about - 1) > OFF_CENTRE:
+                near = _near(spacing, middle)
+            return [math.log(middle)], ~near
+    return [], np.ones(n, bool)
 
 
 def _near(spacing: np.ndarray, interval_s: float) -> np.ndarray:
@@ -117,9 +123,9 @@ def keeps_to(member: np.ndarray) -> bool:
 
 def spread(spacing: np.ndarray, interval_s: float) -> float:
     """Typical relative deviation of spacings from an interval, kept between 0.5 % and 12 %."""
-    off = spacing / interval_s - 1
-    off = np.abs(off[np.abs(off) <= 0.3])
-    return float(np.clip(off.mean() if len(off) else 0.05, 0.005, 0.12))
+    off = np.abs(spacing / interval_s - 1)
+    off = off[off <= 0.3]
+    return min(max(float(off.mean()) if len(off) else 0.05, 0.005), 0.12)
 
 
 def log_likelihood(spacing: np.ndarray, states: np.ndarray, jitter: float) -> np.ndarray:
@@ -210,7 +216,7 @@ def refined(spacing: np.ndarray, path: np.ndarray, states: np.ndarray) -> np.nda
         off = np.abs(mine / exact[s] - 1)
         single = off < WHOLE
         # Where none is near the limit, single spacings stay the same as the interval is made exact.
-        firm = not (np.abs(off - WHOLE) < MARGIN).any()
+        firm = np.count_nonzero(off < WHOLE - MARGIN) == np.count_nonzero(off < WHOLE + MARGIN)
         far = mine[mine > (1 + WHOLE) * exact[s]] if firm else mine
         total, count = (float(mine[single].sum()), int(np.count_nonzero(single))) if firm else (0.0, 0)
         for longest in (1.5, 4.5, 20.5):

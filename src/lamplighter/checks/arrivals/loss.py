@@ -113,7 +113,8 @@ def histogram(values: Sequence[np.ndarray], lost: np.ndarray) -> tuple[np.ndarra
     ----------
     values : sequence of ndarray, shape (n,)
         Signal, voltage, temperature of each row; NaN where missing.
-    lost : ndarray of bool, shape (n,)
+    lost : ndarray of int, shape (l,)
+        Rows that are followed by a loss, by number.
 
     Returns
     -------
@@ -123,12 +124,13 @@ def histogram(values: Sequence[np.ndarray], lost: np.ndarray) -> tuple[np.ndarra
     parts = []
     for quantity, (column, scale) in enumerate(zip(values, CLASSES, strict=True)):
         known = np.isfinite(column)
-        v, y = (column, lost) if known.all() else (column[known], lost[known])
-        near = (v - scale.low) * (1 / scale.width)
-        near += 0.5
+        full = known.all()
+        near = (column if full else column[known]) * (1 / scale.width)
+        near += 0.5 - scale.low / scale.width
         place = np.clip(near, 0, scale.most, out=near).astype(np.intp)
         rows = np.bincount(place)
-        gone = np.bincount(place[y], minlength=len(rows))
+        after = lost if full else (np.cumsum(known) - 1)[lost[known[lost]]]
+        gone = np.bincount(place[after], minlength=len(rows))
         some = np.flatnonzero(rows)
         parts.append((np.full(len(some), quantity), some, rows[some], gone[some]))
     quantity, place, rows, gone = (np.concatenate(column) for column in zip(*parts, strict=True))

@@ -197,10 +197,8 @@ def condense(rows: Rows, lead: int, stated_s: float | None, settings: Settings) 
     due, owner = gaps.due(np.arange(len(gaps)))
     short = gaps.missed[owner] <= MOST_MISSED
     rest_day, rest = counts_of(np.sort(day_of(due[~listed[owner]])))
-    lost = np.zeros(len(clock), bool)
-    lost[at[(gaps.missed >= 1) & (gaps.missed <= MOST_MISSED)]] = True
-    quantities = (rows.rssi, rows.battery, rows.temperature)
-    classes = histogram([column[since:-1] for column in quantities], lost[since:])
+    lost = at[(gaps.missed >= 1) & (gaps.missed <= MOST_MISSED)] - since
+    classes = histogram([column[since:-1] for column in (rows.rssi, rows.battery, rows.temperature)], lost)
     # The stretch in which the first own spacing lies, cut to begin with it, and all later ones.
     at_edge = int(np.searchsorted(told.first, since, side="right")) - 1
     cut = np.maximum(told.first[max(at_edge, 0) :], since)
