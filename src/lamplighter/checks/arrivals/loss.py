@@ -84,7 +84,8 @@ def by_local_hour(time: np.ndarray, zone: str) -> np.ndarray:
     """Count instants by hour of the local day, shape (24,)."""
     if not len(time):
         return np.zeros(24, np.int32)
-    hour = np.floor((time if zone == "UTC" else time + offset(time, zone)) / HOUR_S).astype(np.int64)
+    hour = (time if zone == "UTC" else time + offset(time, zone)) / HOUR_S
+    hour = np.floor(hour, out=hour).astype(np.int64)
     first = int(hour.min())
     counts = np.bincount(hour - first)
     return np.bincount((first + np.arange(len(counts))) % 24, weights=counts, minlength=24).astype(np.int32)

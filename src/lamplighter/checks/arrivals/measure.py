@@ -14,7 +14,7 @@ from lamplighter.checks.arrivals.gaps import Gaps, longest
 from lamplighter.checks.arrivals.intervals import NEAR
 from lamplighter.checks.arrivals.loss import LossPattern, loss_pattern
 from lamplighter.checks.arrivals.sendings import LEAST_PAIRS, first_sendings, interleaved_share
-from lamplighter.checks.arrivals.summary import LEAST_ROWS, NO_COUNT, Summary, condense
+from lamplighter.checks.arrivals.summary import LEAST_ROWS, NO_COUNT, Summary, condense, part_of
 from lamplighter.record import Record, joined
 from lamplighter.settings import Settings
 from lamplighter.settings.arrivals import ArrivalsSettings
@@ -184,7 +184,7 @@ def settled(
         if told is None:
             left.append((rows.time[:-1], rows.time[1:]))
         else:
-            parts.append(told)
+            parts.append(part_of(told))
     at = np.flatnonzero(edge)
     left.append((summary.last[seen[at - 1]], summary.first[seen[at]]))
     return _in_order(joined(parts)) if len(parts) > 1 else summary, (

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 
 import numpy as np
 
@@ -10,10 +10,11 @@ from lamplighter.checkins import COMPRESSED, NodeHistory, day_of
 from lamplighter.checks.arrivals.counter import counted_steps, numbers_rows
 from lamplighter.checks.arrivals.course import course_of, recount
 from lamplighter.checks.arrivals.gaps import Gaps, longest
-from lamplighter.checks.arrivals.intervals import follow
+from lamplighter.checks.arrivals.intervals import Followed, follow
 from lamplighter.checks.arrivals.loss import MOST_MISSED, by_local_hour, histogram
 from lamplighter.checks.arrivals.sendings import first_sendings
 from lamplighter.settings import Settings
+from lamplighter.settings.arrivals import ArrivalsSettings
 from lamplighter.stats.order import stretches
 
 LEAST_ROWS = 50
@@ -138,24 +139,25 @@ def summarise(block: NodeHistory, settings: Settings) -> Summary:
     lead = int(np.count_nonzero(fresh[: block.lead]))
     columns = (block.time, block.sequence, block.rssi_dbm, block.battery_v, block.temperature_c)
     rows = Rows(*columns) if fresh.all() else Rows(*(column[fresh] for column in columns))
-    own = len(rows) - lead
-    few = own == 0 or len(rows) < LEAST_ROWS or COMPRESSED in block.traits
-    told = None if few else condense(rows, lead, block.entry.interval_s, settings)
-    if told is None:
-        told = _nothing(rows.part(slice(len(rows) if COMPRESSED in block.traits else lead, None)))
+    own, judged = len(rows) - lead, COMPRESSED not in block.traits
+    enough = judged and own > 0 and len(rows) >= LEAST_ROWS
+    told = condense(rows, lead, block.entry.interval_s, settings) if enough else None
+    kept = rows.part(slice(lead, None)) if told is None and judged else rows.part(slice(0))
     again, repeats = counts_of(block.day[block.lead :][~fresh[block.lead :]])
-    return replace(
-        told,
-        first=np.array([rows.time[lead] if own else np.nan]),
-        last=np.array([rows.time[-1] if own else np.nan]),
-        rows=np.array([own]),
-        repeated=np.array([len(block) - block.lead - own]),
-        repeat_day=again.astype(np.int32),
-        repeats=repeats.astype(np.int32),
-    )
+    whole = {
+        "first": np.array([rows.time[lead] if own else np.nan]),
+        "last": np.array([rows.time[-1] if own else np.nan]),
+        "rows": np.array([own]),
+        "repeated": np.array([len(block) - block.lead - own]),
+        "repeat_day": again.astype(np.int32),
+        "repeats": repeats.astype(np.int32),
+        # Copies, so that a summary does not hold on to the rows that it was made from.
+        **{f"kept_{f.name}": getattr(kept, f.name).copy() for f in fields(kept)},
+    }
+    return Summary(**_NOTHING | (told or {}) | whole)
 
 
-def condense(rows: Rows, lead: int, stated_s: float | None, settings: Settings) -> Summary | None:
+def condense(rows: Rows, lead: int, stated_s: float | None, settings: Settings) -> dict[str, np.ndarray] | None:
     """Tell intervals and gaps of some rows, and what losses go with.
 
     Parameters
@@ -169,65 +171,93 @@ def condense(rows: Rows, lead: int, stated_s: float | None, settings: Settings) 
 
     Returns
     -------
-    Summary or None
-        Without what is known of the block as a whole; None where no interval can be told.
+    dict of str to ndarray, or None
+        Fields of :class:`Summary` but for what is known of the block as a whole; None where no interval can be told.
     """
-    s = settings.arrivals
     told = follow(rows.time, stated_s)
     if told is None:
         return None
     since = max(lead - 1, 0)
-    start, end = rows.time[:-1], rows.time[1:]
-    clock, interval = told.steps, told.interval
-    settled, usual = clock, interval
+    steps = count_steps(rows, told, settings.arrivals)
+    at = since + np.flatnonzero((told.steps[since:] >= 2) | (steps.counter[since:] >= 2))
+    gaps = Gaps(rows.time[at], rows.time[at + 1], np.maximum(steps.settled[at] - 1, 0), steps.interval[at], False)
+    listed = longest(gaps, settings.arrivals.most_gaps)
+    due, owner = gaps.due(np.arange(len(gaps)))
+    short = (gaps.missed >= 1) & (gaps.missed <= MOST_MISSED)
+    rest_day, rest = counts_of(np.sort(day_of(due[~listed[owner]])))
+    places = ("class_of", "class_at", "class_rows", "class_lost")
+    quantities = [column[since:-1] for column in (rows.rssi, rows.battery, rows.temperature)]
+    return {
+        "condensed": np.array([True]),
+        "linked": np.array([lead > 0]),
+        "spacings": np.array([len(told.steps) - since]),
+        "jitter": np.array([told.jitter]),
+        "counted": np.array([bool(steps.counter.any())]),
+        "counter_lost": np.array([steps.lost]),
+        "counter_by_one": np.array([steps.by_one]),
+        "hour_received": by_local_hour(rows.time[lead:], settings.timezone),
+        "hour_missed": by_local_hour(due[short[owner]], settings.timezone),
+        **dict(zip(places, histogram(quantities, at[short] - since), strict=True)),
+        **_stretches(rows.time, told, since),
+        "gap_start": gaps.start[listed],
+        "gap_end": gaps.end[listed],
+        "gap_interval": told.interval[at][listed],
+        "gap_clock": (told.steps[at][listed] - 1).astype(np.int32),
+        "gap_counter": np.where(steps.counter > 0, steps.counter - 1, NO_COUNT)[at][listed].astype(np.int32),
+        "unlisted_day": rest_day.astype(np.int32),
+        "unlisted": rest.astype(np.int32),
+    }
+
+
+@dataclass(frozen=True, slots=True)
+class Steps:
+    """Intervals that passed between rows, as far as one block can tell.
+
+    Attributes
+    ----------
+    settled : ndarray of int, shape (n - 1,)
+        By the counter where it is believed, else by the clock, fast sampling considered.
+    interval : ndarray, shape (n - 1,)
+        Interval in force [s].
+    counter : ndarray of int, shape (n - 1,)
+        By the counter; 0 where it does not count.
+    lost, by_one : int
+        As of :class:`counter.Counted`; 0 without a counter.
+    """
+
+    settled: np.ndarray
+    interval: np.ndarray
+    counter: np.ndarray
+    lost: int
+    by_one: int
+
+
+def count_steps(rows: Rows, told: Followed, s: ArrivalsSettings) -> Steps:
+    """Count steps between rows by the clock and by the node's own counter."""
+    settled, interval, start = told.steps, told.interval, rows.time[:-1]
     if len(told.first) > 1:
         course = course_of(start[told.first], interval[told.first], rows.time[-1], s.short_spell_h * 3600)
-        settled, usual = recount(course, start, end, clock, interval)
-    by_counter = counted_steps(rows.sequence, settled)
-    counted = by_counter is not None and not numbers_rows(by_counter.lost, by_counter.by_one)
-    missing = clock[since:] >= 2
-    if by_counter and counted:
-        missing |= by_counter.steps[since:] >= 2
-        if not numbers_rows(by_counter.lost, by_counter.by_one, LEAST_NUMBERED):
-            settled = np.where(by_counter.steps > 0, by_counter.steps, settled)
-    at = since + np.flatnonzero(missing)
-    counter = by_counter.steps[at] - 1 if by_counter and counted else np.full(len(at), NO_COUNT)
-    gaps = Gaps(start[at], end[at], np.maximum(settled[at] - 1, 0), usual[at], False)
-    listed = longest(gaps, s.most_gaps)
-    due, owner = gaps.due(np.arange(len(gaps)))
-    short = gaps.missed[owner] <= MOST_MISSED
-    rest_day, rest = counts_of(np.sort(day_of(due[~listed[owner]])))
-    lost = at[(gaps.missed >= 1) & (gaps.missed <= MOST_MISSED)] - since
-    classes = histogram([column[since:-1] for column in (rows.rssi, rows.battery, rows.temperature)], lost)
-    # The stretch in which the first own spacing lies, cut to begin with it, and all later ones.
+        settled, interval = recount(course, start, rows.time[1:], settled, interval)
+    found = counted_steps(rows.sequence, settled)
+    if found is None or numbers_rows(found.lost, found.by_one):
+        none = np.zeros(len(settled), np.int64)
+        return Steps(settled, interval, none, found.lost if found else 0, found.by_one if found else 0)
+    if not numbers_rows(found.lost, found.by_one, LEAST_NUMBERED):
+        settled = np.where(found.steps > 0, found.steps, settled)
+    return Steps(settled, interval, found.steps, found.lost, found.by_one)
+
+
+def _stretches(time: np.ndarray, told: Followed, since: int) -> dict[str, np.ndarray]:
+    """Return the stretches with one interval from a spacing on, the first one cut to begin with it."""
     at_edge = int(np.searchsorted(told.first, since, side="right")) - 1
     cut = np.maximum(told.first[max(at_edge, 0) :], since)
-    cut = cut[cut < len(clock)]
+    cut = cut[cut < len(told.interval)]
     within = at_edge > 0 and told.first[at_edge] < since
-    names = ("class_of", "class_at", "class_rows", "class_lost")
-    return replace(
-        _nothing(rows.part(slice(0))),
-        condensed=np.array([True]),
-        linked=np.array([lead > 0]),
-        onset=np.array([start[told.first[at_edge]] if within else np.nan]),
-        spacings=np.array([len(clock) - since]),
-        jitter=np.array([told.jitter]),
-        counted=np.array([counted]),
-        counter_lost=np.array([by_counter.lost if by_counter else 0]),
-        counter_by_one=np.array([by_counter.by_one if by_counter else 0]),
-        hour_received=by_local_hour(rows.time[lead:], settings.timezone),
-        hour_missed=by_local_hour(due[short], settings.timezone),
-        **dict(zip(names, classes, strict=True)),
-        stretch_start=start[cut],
-        stretch_interval=interval[cut],
-        gap_start=gaps.start[listed],
-        gap_end=gaps.end[listed],
-        gap_interval=interval[at][listed],
-        gap_clock=(clock[at][listed] - 1).astype(np.int32),
-        gap_counter=counter[listed].astype(np.int32),
-        unlisted_day=rest_day.astype(np.int32),
-        unlisted=rest.astype(np.int32),
-    )
+    return {
+        "onset": np.array([time[told.first[at_edge]] if within else np.nan]),
+        "stretch_start": time[cut],
+        "stretch_interval": told.interval[cut],
+    }
 
 
 def counts_of(ordered: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -236,18 +266,24 @@ def counts_of(ordered: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return ordered[first], size
 
 
-def _nothing(kept: Rows) -> Summary:
-    """Return what is kept of a block of which nothing is told, with the rows that are kept as such."""
+def part_of(told: dict[str, np.ndarray]) -> Summary:
+    """Return what was told of some rows as a summary that counts them in no block."""
+    return Summary(**_NOTHING | told)
+
+
+def _nothing() -> dict[str, np.ndarray]:
+    """Return the fields of a summary of a block of which nothing is known."""
     none, whole, small = np.zeros(0), np.zeros(0, np.int32), np.zeros(1, np.int64)
-    unknown, no = np.full(1, np.nan), np.zeros(1, bool)
-    return Summary(
-        first=unknown, last=unknown, rows=small, repeated=small, condensed=no, linked=no, onset=unknown, spacings=small,
-        jitter=unknown, counted=no, counter_lost=small, counter_by_one=small,
-        hour_received=np.zeros(24, np.int32), hour_missed=np.zeros(24, np.int32),
-        class_of=np.zeros(0, np.int8), class_at=whole, class_rows=whole, class_lost=whole,
-        stretch_start=none, stretch_interval=none,
-        gap_start=none, gap_end=none, gap_interval=none, gap_clock=whole, gap_counter=whole,
-        repeat_day=whole, repeats=whole, unlisted_day=whole, unlisted=whole,
-        kept_time=kept.time, kept_sequence=kept.sequence, kept_rssi=kept.rssi, kept_battery=kept.battery,
-        kept_temperature=kept.temperature,
-    )  # fmt: skip
+    unknown, no, hours = np.full(1, np.nan), np.zeros(1, bool), np.zeros(24, np.int32)
+    by_block = {
+        "first": unknown, "last": unknown, "rows": small, "repeated": small, "condensed": no, "linked": no,
+        "onset": unknown, "spacings": small, "jitter": unknown, "counted": no, "counter_lost": small,
+        "counter_by_one": small, "hour_received": hours, "hour_missed": hours,
+    }  # fmt: skip
+    counts = ("class_at", "class_rows", "class_lost", "gap_clock", "gap_counter")
+    days = ("repeat_day", "repeats", "unlisted_day", "unlisted")
+    empty = {"class_of": np.zeros(0, np.int8)} | dict.fromkeys((*counts, *days), whole)
+    return {f.name: none for f in fields(Summary)} | by_block | empty
+
+
+_NOTHING = _nothing()
