@@ -209,22 +209,26 @@ def seen_later(summary: Summary) -> Summary:
     That block had too few of them to tell the new interval, and took a slower one for lost check-ins.
     """
     start, interval = summary.stretch_start, summary.stretch_interval
+    if np.isnan(summary.onset).all():
+        return summary
     onset = summary.onset[np.isfinite(summary.onset)]
     own = np.searchsorted(start, summary.first[np.isfinite(summary.onset)]) - 1
     other = (own > 0) & (np.abs(np.log(interval[own] / interval[own - 1])) > NEAR)
+    clock, before = summary.gap_clock, told_at(summary, summary.gap_start)
     for since, at in zip(onset[other].tolist(), own[other].tolist(), strict=True):
         edge, now = summary.stretch_start[at], interval[at]
-        late = (summary.gap_start >= since) & (summary.gap_end <= edge) & (summary.gap_interval < FASTER * now)
+        late = (summary.gap_start >= since) & (summary.gap_end <= edge) & (before < FASTER * now)
         late &= summary.gap_counter == NO_COUNT
         passed = np.maximum(np.rint((summary.gap_end - summary.gap_start) / now), 1) - 1
+        clock = np.where(late, passed, clock).astype(np.int32)
         start = np.where((start >= since) & (start <= edge), since, start)
-        summary = replace(
-            summary,
-            gap_clock=np.where(late, passed, summary.gap_clock).astype(np.int32),
-            gap_interval=np.where(late, now, summary.gap_interval),
-        )
     kept = np.append(start[1:] > start[:-1], True)[: len(start)]
-    return replace(summary, stretch_start=start[kept], stretch_interval=interval[kept])
+    return replace(summary, gap_clock=clock, stretch_start=start[kept], stretch_interval=interval[kept])
+
+
+def told_at(summary: Summary, time: np.ndarray) -> np.ndarray:
+    """Return the interval, fast or slow, in force at some instants after the first stretch began [s]."""
+    return summary.stretch_interval[np.searchsorted(summary.stretch_start, time, side="right") - 1]
 
 
 def find_gaps(
@@ -258,7 +262,7 @@ def find_gaps(
     passed = np.maximum(np.rint((left[1] - left[0]) / usual), 1).astype(np.int64)
     start = np.concatenate([summary.gap_start, left[0]])
     end = np.concatenate([summary.gap_end, left[1]])
-    interval = np.concatenate([summary.gap_interval, usual])
+    interval = np.concatenate([told_at(summary, summary.gap_start), usual])
     steps = np.concatenate([summary.gap_clock + 1, passed])
     counter = np.concatenate([summary.gap_counter, np.full(len(passed), NO_COUNT)])
     if course:

@@ -67,8 +67,8 @@ class Summary:
         As of :func:`loss.histogram`.
     stretch_start, stretch_interval
         When each stretch with one interval begins, and the interval [s].
-    gap_start, gap_end, gap_interval
-        Check-ins around each gap, and the interval before it [s].
+    gap_start, gap_end
+        Check-ins around each gap [s].
     gap_clock, gap_counter
         Check-ins missed in it by the clock and by the counter; :data:`NO_COUNT` where it does not count.
     repeat_day, repeats
@@ -101,7 +101,6 @@ class Summary:
     stretch_interval: np.ndarray
     gap_start: np.ndarray
     gap_end: np.ndarray
-    gap_interval: np.ndarray
     gap_clock: np.ndarray
     gap_counter: np.ndarray
     repeat_day: np.ndarray
@@ -201,7 +200,6 @@ def condense(rows: Rows, lead: int, stated_s: float | None, settings: Settings) 
         **_stretches(rows.time, told, since),
         "gap_start": gaps.start[listed],
         "gap_end": gaps.end[listed],
-        "gap_interval": told.interval[at][listed],
         "gap_clock": (told.steps[at][listed] - 1).astype(np.int32),
         "gap_counter": np.where(steps.counter > 0, steps.counter - 1, NO_COUNT)[at][listed].astype(np.int32),
         "unlisted_day": rest_day.astype(np.int32),
