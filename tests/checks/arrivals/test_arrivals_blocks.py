@@ -6,8 +6,11 @@ from dataclasses import fields
 from datetime import UTC, datetime
 from zoneinfo import ZoneInfo
 
+import hypothesis
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from lamplighter.checkins import COMPRESSED, NodeHistory
 from lamplighter.checks import arrivals
@@ -243,3 +246,45 @@ def test_hours_are_local(zone: str) -> None:
     assert np.abs(got - np.bincount(truth, minlength=24)).sum() <= 4 * 6 * HOUR / 1234
     day = time[(time > START + 10 * DAY) & (time < START + 20 * DAY)]
     assert np.array_equal(by_local_hour(day, zone), np.bincount(truth[np.isin(time, day)], minlength=24))
+
+
+@hypothesis.settings(max_examples=40, deadline=None)
+@given(
+    st.integers(0, 10_000),
+    st.lists(
+        st.tuples(st.floats(0.02, 150), st.sampled_from([300.0, 900.0, HOUR, 5 * HOUR, DAY]), st.floats(0, 200)),
+        min_size=1,
+        max_size=6,
+    ),
+    st.floats(0, 0.6),
+    st.sampled_from([None, 900.0, DAY]),
+    st.booleans(),
+)
+def test_whatever_comes_the_counts_agree(
+    seed: int, spells: list[tuple[float, float, float]], loss: float, stated: float | None, counter: bool
+) -> None:
+    """Spells of any interval with any silence after each."""
+    rng = np.random.default_rng(seed)
+    time, at = [], START
+    for days, interval, silence in spells:
+        time.append(at + np.arange(max(1, min(int(days * DAY / interval), 4000))) * interval)
+        at = time[-1][-1] + interval + silence * DAY
+    due = np.concatenate(time) + rng.uniform(0, 3, sum(map(len, time)))
+    keep = rng.random(len(due)) >= loss
+    keep[0] = True
+    sequence = np.arange(len(due), dtype=float) if counter else np.full(len(due), np.nan)
+    h = history(
+        due[keep],
+        as_of=at + rng.uniform(0, 200) * DAY,
+        sequence=sequence[keep],
+        entry=RegisterEntry(node="N-1", interval_s=stated),
+    )
+    found = measured(h, DEFAULTS)
+    assert found.received.sum() == found.rows == keep.sum() - found.repeated
+    assert found.missed.sum() == found.gaps.missed.sum() + found.dropped
+    assert (found.gaps.missed >= 1).all()
+    assert (found.gaps.start[1:] >= found.gaps.end[:-1]).all()
+    assert (found.missed >= 0).all()
+    if found.judged:
+        assert found.spacings == found.rows - 1
+        assert found.schedule.current_s > 0

@@ -113,7 +113,7 @@ def measure(summary: Summary, record: Record, settings: Settings) -> ArrivalsMea
     if not summary.condensed.any():
         return _bare(summary, record, "too few check-ins to tell the interval")
     last = float(np.nanmax(summary.last))
-    course = current_s = None
+    course: Course | None = None
     if len(summary.stretch_start):
         course = course_of(summary.stretch_start, summary.stretch_interval, last, s.short_spell_h * 3600)
     current_s = float(course.base[-1]) if course else float(stated or math.nan)
