@@ -10,6 +10,7 @@ from lamplighter.checkins import NodeHistory
 from lamplighter.checks import arrivals
 from lamplighter.checks.base import CheckResult, Context, measure_rows
 from lamplighter.fleet import RegisterEntry, WorkEntry
+from lamplighter.record import Record, quarter_of, quarter_start, rhythm_of
 from lamplighter.settings import Settings
 
 START = 1_760_000_400.0
@@ -33,6 +34,7 @@ def history(
     sequence: np.ndarray | None = None,
     rssi: np.ndarray | None = None,
     battery: np.ndarray | None = None,
+    temperature: np.ndarray | None = None,
 ) -> NodeHistory:
     """A node's history from its check-in times; what is not given is missing."""
     unknown = np.full(len(time), np.nan)
@@ -42,7 +44,7 @@ def history(
         reading=unknown,
         battery_v=unknown if battery is None else battery,
         rssi_dbm=unknown if rssi is None else rssi,
-        temperature_c=unknown,
+        temperature_c=unknown if temperature is None else temperature,
         quality=np.zeros(len(time), np.int8),
         sequence=unknown if sequence is None else sequence,
         entry=entry or RegisterEntry(node=node),
@@ -100,6 +102,20 @@ def fleet(
         time = np.sort(time[keep & (time <= as_of)])
         made[name] = history(time, node=name, as_of=as_of, entry=RegisterEntry(node=name, gateway=gateway))
     return made
+
+
+def uncut(h: NodeHistory, settings: Settings) -> arrivals.ArrivalsMeasure:
+    """Measure the arrivals of one history as a single block, however long it is."""
+    record = Record(
+        node=h.node, entry=h.entry, worklog=h.worklog, traits=h.traits, start=h.start, as_of=h.as_of,
+        open=h, daily=h.daily, rhythm=rhythm_of(h), fetch=lambda _since, _until: h,
+    )  # fmt: skip
+    return arrivals.measure(arrivals.summarise(h, settings), record, settings)
+
+
+def edge(number: int) -> float:
+    """Return the start of a quarter, the first after :data:`START` being number 0 [s]."""
+    return quarter_start(quarter_of(START) + 1 + number)
 
 
 def measured(h: NodeHistory, settings: Settings) -> arrivals.ArrivalsMeasure:

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from lamplighter.checkins import COMPRESSED
 from lamplighter.checks.arrivals.counter import counted_steps
-from lamplighter.checks.arrivals.intervals import best_path, infer_schedule
+from lamplighter.checks.arrivals.intervals import best_path, follow
 from lamplighter.fleet import RegisterEntry
 from lamplighter.settings import Settings
 from tests.checks.arrivals.made import DAY, HOUR, START, due_times, history, judged, measured
@@ -133,11 +133,11 @@ def test_lab_motes_equal_their_epoch_counter(number: str) -> None:
     table = motes(number)
     time, first = np.unique(table["time"].to_numpy(), return_index=True)
     epoch = table["sequence"].to_numpy(dtype=float)[first]
-    schedule = infer_schedule(time, None, 72 * HOUR)
+    followed = follow(time, None)
     change = np.diff(epoch)
-    clear = (change > 0) & (np.abs(change - np.diff(time) / schedule.current_s) < 1.5)
+    clear = (change > 0) & (np.abs(change - np.diff(time) / followed.interval[-1]) < 1.5)
     assert clear.mean() > 0.98
-    counted, ours = (change[clear] - 1).sum(), (schedule.steps[clear] - 1).sum()
+    counted, ours = (change[clear] - 1).sum(), (followed.steps[clear] - 1).sum()
     assert ours == pytest.approx(counted, rel=0.01)
 
 

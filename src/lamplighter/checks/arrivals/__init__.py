@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from lamplighter.checks.arrivals.judge import judge
 from lamplighter.checks.arrivals.measure import ArrivalsMeasure, measure
+from lamplighter.checks.arrivals.summary import Summary, summarise
 
 NAME = "arrivals"
 
-__all__ = ["NAME", "ArrivalsMeasure", "judge", "measure"]
+__all__ = ["NAME", "ArrivalsMeasure", "Summary", "judge", "measure", "summarise"]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 WRAPS = (*(2.0**k for k in (4, 5, 6, 7, 8, 10, 12, 15, 16, 24, 31, 32)), 1e2, 1e3, 1e4, 1e5)
@@ -15,6 +17,11 @@ OFF_SHARE = 0.1
 OVERTAKEN = 5.0
 """A counter that steps back by less than this was overtaken on its way; by more, it wrapped or started again."""
 LEAST = 20
+"""Fewer steps, or gaps, than this say nothing of a counter."""
+MOST_STEPS = 20
+"""Longer gaps are no single losses; over them a counter may have started again."""
+NEVER_SKIPS = 0.8
+"""Share of gaps over which a number moves on by one, from which on it counts rows and not check-ins."""
 
 
 def repeats(sequence: np.ndarray) -> np.ndarray:
@@ -22,8 +29,25 @@ def repeats(sequence: np.ndarray) -> np.ndarray:
     return np.concatenate([[False], np.diff(sequence) == 0]) if len(sequence) else np.zeros(0, bool)
 
 
-def counted_steps(sequence: np.ndarray, steps: np.ndarray) -> np.ndarray | None:
-    """Count steps between rows by the counter where it agrees with the clock, else by the clock.
+@dataclass(frozen=True)
+class Counted:
+    """Steps between rows by the counter.
+
+    Attributes
+    ----------
+    steps : ndarray of int, shape (n - 1,)
+        0 where the counter is missing or differs from the clock, which then counts.
+    lost, by_one : int
+        Short gaps by the clock, and those of them over which the counter moved on by one.
+    """
+
+    steps: np.ndarray
+    lost: int
+    by_one: int
+
+
+def counted_steps(sequence: np.ndarray, steps: np.ndarray) -> Counted | None:
+    """Count steps between rows by the counter where it agrees with the clock.
 
     Parameters
     ----------
@@ -34,10 +58,11 @@ def counted_steps(sequence: np.ndarray, steps: np.ndarray) -> np.ndarray | None:
 
     Returns
     -------
-    ndarray of int or None
-        None when there is no counter, or it does not count check-ins: a number given to rows as they
-        were stored, for instance, never skips.
+    Counted or None
+        None when there is no counter, or it goes astray.
     """
+    if np.isfinite(sequence).sum() < LEAST:
+        return None
     sequence = in_order(sequence)
     change = np.diff(sequence)
     known = np.isfinite(change)
@@ -47,10 +72,24 @@ def counted_steps(sequence: np.ndarray, steps: np.ndarray) -> np.ndarray | None:
     with np.errstate(invalid="ignore"):
         near = np.abs(unwrapped - steps) <= np.maximum(OFF, OFF_SHARE * steps)
     believed = known & near & (unwrapped >= 1)
-    lost = known & (steps >= 2) & (steps <= 20)
-    if believed.sum() < AGREES * known.sum() or (lost.sum() >= LEAST and np.mean(unwrapped[lost] == 1) > 0.8):
+    if believed.sum() < AGREES * known.sum():
         return None
-    return np.where(believed, np.nan_to_num(unwrapped, nan=1.0), steps).astype(np.int64)
+    lost = known & (steps >= 2) & (steps <= MOST_STEPS)
+    whole = np.where(believed, np.nan_to_num(unwrapped), 0.0).astype(np.int64)
+    return Counted(whole, int(lost.sum()), int(np.sum(unwrapped[lost] == 1)))
+
+
+def numbers_rows(lost: int, by_one: int, least: int = LEAST) -> bool:
+    """Whether a counter does not count check-ins: a number given to rows as they were stored never skips.
+
+    Parameters
+    ----------
+    lost, by_one : int
+        As of :class:`Counted`.
+    least : int
+        Fewer gaps than this say nothing.
+    """
+    return lost >= least and by_one > NEVER_SKIPS * lost
 
 
 def in_order(sequence: np.ndarray) -> np.ndarray:

@@ -39,6 +39,7 @@ from lamplighter.checks.arrivals.delivery import Fall, clinging, delivery, fall
 from lamplighter.checks.arrivals.loss import Contrast, LossPattern
 from lamplighter.checks.arrivals.measure import ArrivalsMeasure
 from lamplighter.checks.arrivals.outages import SHORT, loss_process
+from lamplighter.checks.arrivals.sendings import DOUBLED
 from lamplighter.checks.arrivals.silence import past_silences, silence_limit
 from lamplighter.checks.base import CheckResult, Context
 from lamplighter.results import Finding, Gap, Verdict
@@ -50,8 +51,6 @@ from lamplighter.wording import duration
 
 SAME_TIME_D = 21.0
 """Falls of delivery within this many days of each other may have one cause."""
-DOUBLED = 0.3
-"""Share of rows that look like a second node's from which counts are not believed."""
 SAME_SHARE = 0.5
 """... when they are on at least this share of a gateway's nodes."""
 SAME_NODES = 4

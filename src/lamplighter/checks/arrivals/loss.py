@@ -2,21 +2,44 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import cache
 from zoneinfo import ZoneInfo
 
 import numpy as np
 from scipy import special
 
-from lamplighter.stats.order import quantiles
 from lamplighter.stats.proportions import two_share_p
 
 HOUR_S = 3_600.0
+SLOT_S = 6 * HOUR_S
+"""Local time is looked up once for so long [s]: for some hours after clocks change, hours count as before."""
+PAGE = 512
+"""Slots looked up at a time and remembered: four months."""
 MOST_MISSED = 6
 """Longer gaps are silences with causes of their own and say nothing of single losses."""
 LEAST_LOST = 20
 PEAK_H = 3
+
+
+@dataclass(frozen=True)
+class Scale:
+    """Classes of a quantity: their width, the middle of the first, and the number of the last; all in its unit.
+
+    What lies beyond counts with the first or the last.
+    """
+
+    width: float
+    low: float
+    most: int
+
+
+CLASSES = (Scale(1.0, -200.0, 250), Scale(0.005, 0.0, 12_000), Scale(0.5, -100.0, 600))
+"""RSSI [dBm] as receivers tell it; battery [V] fine enough for the flat course of a lithium cell, up to 60 V;
+temperature [degC]."""
 
 
 @dataclass(frozen=True)
@@ -57,43 +80,96 @@ class LossPattern:
     peak_p: float
 
 
-def local_hour(time: np.ndarray, zone: str) -> np.ndarray:
-    """Hour of the local day, 0 to 23, shape (n,)."""
-    if zone == "UTC" or not len(time):
-        return hour_of(time)
-    hours = np.floor(time / HOUR_S).astype(np.int64)
-    unique, back = np.unique(hours // 6, return_inverse=True)
+def by_local_hour(time: np.ndarray, zone: str) -> np.ndarray:
+    """Count instants by hour of the local day, shape (24,)."""
+    if not len(time):
+        return np.zeros(24, np.int32)
+    hour = (time if zone == "UTC" else time + offset(time, zone)) / HOUR_S
+    hour = np.floor(hour, out=hour).astype(np.int64)
+    first = int(hour.min())
+    counts = np.bincount(hour - first)
+    return np.bincount((first + np.arange(len(counts))) % 24, weights=counts, minlength=24).astype(np.int32)
+
+
+def offset(time: np.ndarray, zone: str) -> np.ndarray:
+    """Offset of local time from UTC at each instant [s], shape (n,)."""
+    slot = np.floor(time / SLOT_S).astype(np.int64)
+    page, last = int(slot.min()) // PAGE, int(slot.max()) // PAGE
+    known = np.concatenate([_offsets(zone, p) for p in range(page, last + 1)])
+    return known[slot - page * PAGE]
+
+
+@cache
+def _offsets(zone: str, page: int) -> np.ndarray:
+    """Offsets of local time from UTC [s], shape (PAGE,): clocks change on the hour, but in no zone twice in a slot."""
     place = ZoneInfo(zone)
-    offset = np.array(
-        [
-            place.utcoffset(datetime.fromtimestamp(h * 6 * HOUR_S, UTC).astimezone(place)).total_seconds()
-            for h in unique.tolist()
-        ]
-    )
-    return hour_of(time + offset[back])
+    moments = (datetime.fromtimestamp((page * PAGE + k) * SLOT_S, UTC).astimezone(place) for k in range(PAGE))
+    return np.array([moment.utcoffset().total_seconds() for moment in moments])
 
 
-def hour_of(time: np.ndarray) -> np.ndarray:
-    """Hour of the day in seconds since some midnight, shape (n,)."""
-    return np.floor(time / HOUR_S).astype(np.int64) % 24
+def histogram(values: Sequence[np.ndarray], lost: np.ndarray) -> tuple[np.ndarray, ...]:
+    """Count rows, and those followed by a loss, in narrow classes of each quantity.
+
+    Parameters
+    ----------
+    values : sequence of ndarray, shape (n,)
+        Signal, voltage, temperature of each row; NaN where missing.
+    lost : ndarray of int, shape (l,)
+        Rows that are followed by a loss, by number.
+
+    Returns
+    -------
+    quantity, place, rows, lost : ndarray, shape (k,)
+        Which quantity, which of its classes, and the counts there; classes without rows are left out.
+    """
+    parts = []
+    for quantity, (column, scale) in enumerate(zip(values, CLASSES, strict=True)):
+        known = np.isfinite(column)
+        full = known.all()
+        near = (column if full else column[known]) * (1 / scale.width)
+        near += 0.5 - scale.low / scale.width
+        place = np.clip(near, 0, scale.most, out=near).astype(np.intp)
+        rows = np.bincount(place)
+        after = lost if full else (np.cumsum(known) - 1)[lost[known[lost]]]
+        gone = np.bincount(place[after], minlength=len(rows))
+        some = np.flatnonzero(rows)
+        parts.append((np.full(len(some), quantity), some, rows[some], gone[some]))
+    quantity, place, rows, gone = (np.concatenate(column) for column in zip(*parts, strict=True))
+    return quantity.astype(np.int8), *(column.astype(np.int32) for column in (place, rows, gone))
 
 
-def contrast(values: np.ndarray, lost: np.ndarray) -> Contrast:
-    """Compare the share of rows followed by a loss between the lowest and highest quarter of a quantity."""
-    known = np.isfinite(values)
-    v, y = (values, lost) if known.all() else (values[known], lost[known])
-    if y.sum() < LEAST_LOST:
+def contrast(place: np.ndarray, rows: np.ndarray, lost: np.ndarray) -> Contrast:
+    """Compare the share of rows followed by a loss between the lowest and highest quarter of a quantity.
+
+    The quarters are those of all rows together, of whichever part of the record: what happens as a battery runs down
+    over years, or in winter, is to be seen.
+
+    Parameters
+    ----------
+    place, rows, lost : ndarray, shape (k,)
+        Classes, in any order and perhaps several times, and the rows and losses in each.
+    """
+    if lost.sum() < LEAST_LOST:
         return Contrast(np.nan, np.nan, np.nan)
-    lower, upper = quantiles(v, 0.25, 0.75)
+    n, y = np.bincount(place, weights=rows), np.bincount(place, weights=lost)
+    upto = np.cumsum(n)
+    lower, upper = np.searchsorted(
+        upto, [math.floor(0.25 * (upto[-1] - 1)), math.ceil(0.75 * (upto[-1] - 1))], side="right"
+    )
     if lower == upper:
         return Contrast(np.nan, np.nan, np.nan)
-    (a, of_a), (b, of_b) = ((np.count_nonzero(y & part), np.count_nonzero(part)) for part in (v <= lower, v >= upper))
+    (a, of_a), (b, of_b) = ((int(y[part].sum()), int(n[part].sum())) for part in (slice(lower + 1), slice(upper, None)))
     return Contrast(a / of_a, b / of_b, two_share_p(a, of_a, b, of_b))
 
 
-def by_hour(received_hour: np.ndarray, missed_hour: np.ndarray) -> tuple[np.ndarray, int, float, float]:
-    """Share lost by hour of the day, and the three hours in a row that lose most, with ratio and p-value."""
-    got, lost = np.bincount(received_hour, minlength=24), np.bincount(missed_hour, minlength=24)
+def by_hour(got: np.ndarray, lost: np.ndarray) -> tuple[np.ndarray, int, float, float]:
+    """Share lost by hour of the day, and the three hours in a row that lose most, with ratio and p-value.
+
+    Parameters
+    ----------
+    got, lost : ndarray of int, shape (24,)
+        Check-ins received and missed.
+    """
     due = got + lost
     share = np.divide(lost, due, out=np.full(24, np.nan), where=due > 0)
     if lost.sum() < LEAST_LOST:
@@ -113,18 +189,15 @@ def at_least(k: int, n: int, p: float) -> float:
     return 1.0 if k <= 0 else float(special.bdtrc(k - 1, n, p))
 
 
-def loss_pattern(
-    time: np.ndarray,
-    steps: np.ndarray,
-    rssi: np.ndarray,
-    battery: np.ndarray,
-    temperature: np.ndarray,
-    missed_time: np.ndarray,
-    zone: str,
-) -> LossPattern:
-    """Describe what losses go with; arrays by row, ``steps`` between rows, ``missed_time`` of short gaps only."""
-    lost = (steps >= 2) & (steps <= MOST_MISSED + 1)
-    hours, peak, ratio, p = by_hour(local_hour(time, zone), local_hour(missed_time, zone))
-    return LossPattern(
-        contrast(rssi[:-1], lost), contrast(battery[:-1], lost), contrast(temperature[:-1], lost), hours, peak, ratio, p
-    )
+def loss_pattern(classes: tuple[np.ndarray, ...], got: np.ndarray, lost: np.ndarray) -> LossPattern:
+    """Describe what losses go with.
+
+    Parameters
+    ----------
+    classes : tuple of ndarray
+        As of :func:`histogram`, in any order.
+    got, lost : ndarray of int, shape (24,)
+        Check-ins received, and missed in short gaps, by hour of the local day.
+    """
+    which = [classes[0] == quantity for quantity in range(len(CLASSES))]
+    return LossPattern(*(contrast(*(column[own] for column in classes[1:])) for own in which), *by_hour(got, lost))

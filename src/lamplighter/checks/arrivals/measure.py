@@ -7,40 +7,39 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lamplighter.checkins import COMPRESSED, DAY_S, NodeHistory, day_of
-from lamplighter.checks.arrivals.counter import counted_steps, repeats
-from lamplighter.checks.arrivals.intervals import Schedule, first_sendings, infer_schedule, interleaved_share
-from lamplighter.checks.arrivals.loss import MOST_MISSED, LossPattern, loss_pattern
+from lamplighter.checkins import COMPRESSED, DAY_S, day_of
+from lamplighter.checks.arrivals.counter import numbers_rows
+from lamplighter.checks.arrivals.course import Course, course_of, recount
+from lamplighter.checks.arrivals.edges import seen_later, settled, told_at
+from lamplighter.checks.arrivals.gaps import Gaps, longest
+from lamplighter.checks.arrivals.loss import LossPattern, loss_pattern
+from lamplighter.checks.arrivals.sendings import LEAST_PAIRS, first_sendings, interleaved_share
+from lamplighter.checks.arrivals.summary import NO_COUNT, Summary
+from lamplighter.record import Record
 from lamplighter.settings import Settings
 from lamplighter.settings.arrivals import ArrivalsSettings
 
 
 @dataclass(frozen=True)
-class Gaps:
-    """Stretches with missed check-ins, in order of time; arrays of shape (g,).
+class Schedule:
+    """When a node was due.
 
-    The last one is open when it reaches to the present.
+    Attributes
+    ----------
+    current_s : float
+        Regular interval at the end [s].
+    pieces : tuple of (start, interval)
+        Regular intervals over time; short spells of fast sampling do not count.
+    fast_share : float
+        Share of the time spent sampling faster than the regular interval.
+    jitter : float
+        Typical deviation of a spacing from the interval, as a share of it.
     """
 
-    start: np.ndarray
-    end: np.ndarray
-    missed: np.ndarray
-    interval: np.ndarray
-    open: bool
-
-    def __len__(self) -> int:
-        return len(self.start)
-
-    def due(self, which: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        """Return when the missed check-ins of some gaps were due, and each one's gap, shape (m,)."""
-        missed = self.missed[which]
-        owner = np.repeat(which, missed)
-        first = np.repeat(np.cumsum(missed) - missed, missed)
-        place = np.arange(len(owner)) - first + 1
-        step = np.divide(self.end - self.start, self.missed + 1.0)
-        if self.open and len(self.start):
-            step[-1] = self.interval[-1]
-        return self.start[owner] + place * step[owner], owner
+    current_s: float
+    pieces: tuple[tuple[float, float], ...]
+    fast_share: float
+    jitter: float
 
 
 @dataclass(frozen=True)
@@ -50,7 +49,7 @@ class ArrivalsMeasure:
     Attributes
     ----------
     schedule : Schedule or None
-        Without the arrays; None when no interval could be told.
+        None when no interval could be told.
     judged : bool
         Whether missed check-ins can be counted at all.
     why_not : str
@@ -89,101 +88,143 @@ class ArrivalsMeasure:
     pattern: LossPattern | None
 
 
-def measure(history: NodeHistory, settings: Settings) -> ArrivalsMeasure:
+def measure(summary: Summary, record: Record, settings: Settings) -> ArrivalsMeasure:
     """Count one node's check-ins, expected, received and missed, and find its gaps.
 
     Parameters
     ----------
-    history : NodeHistory
+    summary : Summary
+        Of all blocks, joined.
+    record : Record
     settings : Settings
 
     Returns
     -------
     ArrivalsMeasure
     """
-    s = settings.arrivals
-    stated = history.entry.interval_s
-    typical = stated if stated else history.typical_interval_s
-    fresh = first_sendings(history.time, typical) & ~repeats(history.sequence)
-    time = history.time[fresh]
-    why_not = _why_not(history, time)
-    schedule = None if why_not else infer_schedule(time, stated, s.short_spell_h * 3600)
-    if schedule is None:
-        return _bare(history, time, why_not or "too few check-ins to tell the interval")
-    counted = counted_steps(history.sequence[fresh], schedule.steps)
-    steps = schedule.steps if counted is None else counted
-    gaps = find_gaps(time, steps, schedule, history.as_of, s)
-    due, owner = gaps.due(np.arange(len(gaps)))
-    short = gaps.missed[owner] <= MOST_MISSED
-    day, received, missed = by_day(time, due, history.as_of)
-    pattern = loss_pattern(
-        time, steps, history.rssi_dbm[fresh], history.battery_v[fresh], history.temperature_c[fresh],
-        due[short], settings.timezone,
-    )  # fmt: skip
-    kept, dropped = longest(gaps, s.most_gaps)
-    late = time[time >= time[-1] - s.recent_days * DAY_S]
-    doubled = max(interleaved_share(late, stated or 0.0), interleaved_share(late, schedule.pieces[0][1]))
+    s, stated = settings.arrivals, record.entry.interval_s
+    if COMPRESSED in record.traits:
+        return _bare(
+            summary, record,
+            "the historian stores this node by exception, so a row that is absent is not a check-in that was missed",
+        )  # fmt: skip
+    summary, left = settled(summary, stated, settings)
+    summary = seen_later(summary)
+    if not summary.condensed.any():
+        return _bare(summary, record, "too few check-ins to tell the interval")
+    last = float(np.nanmax(summary.last))
+    course: Course | None = None
+    if len(summary.stretch_start):
+        course = course_of(summary.stretch_start, summary.stretch_interval, last, s.short_spell_h * 3600)
+    current_s = float(course.base[-1]) if course else float(stated or math.nan)
+    believed = not numbers_rows(int(summary.counter_lost.sum()), int(summary.counter_by_one.sum()))
+    gaps = find_gaps(summary, left, course, current_s, believed, last, record.as_of, s)
+    day, received = received_by_day(summary, record, max(record.as_of, last))
+    unlisted = np.bincount(summary.unlisted_day - day[0], weights=summary.unlisted, minlength=len(day))
+    due, _ = gaps.due(np.arange(len(gaps)))
+    missed = np.bincount(np.clip(day_of(due) - day[0], 0, len(day) - 1), minlength=len(day)) + unlisted.astype(np.int64)
+    kept = longest(gaps, s.most_gaps)
+    pieces = course.pieces if course else ()
+    jitter = summary.jitter[summary.condensed]
+    spacings = summary.spacings[summary.condensed]
     return ArrivalsMeasure(
-        first=float(time[0]), last=float(time[-1]), as_of=history.as_of, schedule=_light(schedule), judged=True,
-        why_not="", rows=len(time), repeated=int(len(fresh) - fresh.sum()), day=day, received=received, missed=missed,
-        gaps=kept, spacings=len(steps), counted=counted is not None, dropped=dropped, interleaved=doubled,
-        pattern=pattern,
+        first=float(np.nanmin(summary.first)), last=last, as_of=record.as_of,
+        schedule=Schedule(
+            current_s, pieces, course.fast_share if course else 0.0,
+            float(np.average(jitter, weights=np.maximum(spacings, 1))),
+        ),
+        judged=True, why_not="", rows=int(summary.rows.sum()), repeated=int(summary.repeated.sum()),
+        day=day, received=received, missed=missed.astype(np.int32),
+        gaps=gaps.part(np.flatnonzero(kept)), spacings=int(summary.spacings.sum()) + len(left[0]),
+        counted=believed and bool(summary.counted.any()),
+        dropped=int(gaps.missed[~kept].sum()) + int(summary.unlisted.sum()),
+        interleaved=interleaved(record, last, stated, pieces, s),
+        pattern=loss_pattern(
+            (summary.class_of, summary.class_at, summary.class_rows, summary.class_lost),
+            summary.hour_received.reshape(-1, 24).sum(0), summary.hour_missed.reshape(-1, 24).sum(0),
+        ),
     )  # fmt: skip
 
 
-def _why_not(history: NodeHistory, time: np.ndarray) -> str:
-    if COMPRESSED in history.traits:
-        return "the historian stores this node by exception, so a row that is absent is not a check-in that was missed"
-    return "" if len(time) else "no check-in"
+def find_gaps(
+    summary: Summary,
+    left: tuple[np.ndarray, np.ndarray],
+    course: Course | None,
+    current_s: float,
+    believed: bool,
+    last: float,
+    as_of: float,
+    s: ArrivalsSettings,
+) -> Gaps:
+    """Find all stretches with a missed check-in, the one up to the present included.
 
-
-def _bare(history: NodeHistory, time: np.ndarray, why_not: str) -> ArrivalsMeasure:
-    day, received, missed = by_day(time, np.zeros(0), float(time[-1]))
-    nothing = Gaps(*(np.zeros(0) for _ in range(2)), np.zeros(0, np.int64), np.zeros(0), False)
-    return ArrivalsMeasure(
-        first=float(time[0]), last=float(time[-1]), as_of=history.as_of, schedule=None, judged=False, why_not=why_not,
-        rows=len(time), repeated=len(history) - len(time), day=day, received=received, missed=missed, gaps=nothing,
-        spacings=max(len(time) - 1, 0), counted=False, dropped=0, interleaved=0.0, pattern=None,
-    )  # fmt: skip
-
-
-def _light(schedule: Schedule) -> Schedule:
-    """Return a schedule without its arrays, fit to travel between processes."""
-    nothing = np.zeros(0)
-    return Schedule(
-        nothing, nothing.astype(np.int64), schedule.current_s, schedule.pieces, schedule.fast_share, schedule.jitter
-    )
-
-
-def find_gaps(time: np.ndarray, steps: np.ndarray, schedule: Schedule, as_of: float, s: ArrivalsSettings) -> Gaps:
-    """Find all stretches with a missed check-in, the one up to the present included."""
-    at = np.flatnonzero(steps >= 2)
-    start, end, missed, interval = time[at], time[at + 1], steps[at] - 1, schedule.interval[at]
-    late = math.floor((as_of - time[-1]) / schedule.current_s - s.due_tolerance)
+    Parameters
+    ----------
+    summary : Summary
+        Of all blocks.
+    left : tuple of ndarray
+        Spacings of which nothing is told yet; they go by the interval in force when they begin.
+    course : Course or None
+    current_s : float
+        Regular interval at the end [s].
+    believed : bool
+        Whether the node's own counter counts where it can.
+    last, as_of : float
+        Last check-in, and the present [s].
+    s : ArrivalsSettings
+    """
+    usual = course.regular_at(left[0]) if course else np.full(len(left[0]), current_s)
+    passed = np.maximum(np.rint((left[1] - left[0]) / usual), 1).astype(np.int64)
+    start = np.concatenate([summary.gap_start, left[0]])
+    end = np.concatenate([summary.gap_end, left[1]])
+    interval = np.concatenate([told_at(summary, summary.gap_start), usual])
+    steps = np.concatenate([summary.gap_clock + 1, passed])
+    counter = np.concatenate([summary.gap_counter, np.full(len(passed), NO_COUNT)])
+    if course:
+        steps, interval = recount(course, start, end, steps, interval)
+    if believed:
+        steps = np.where(counter == NO_COUNT, steps, counter + 1)
+    real = np.flatnonzero(steps >= 2)
+    real = real[np.argsort(start[real], kind="stable")]
+    start, end, missed, interval = start[real], end[real], steps[real] - 1, interval[real]
+    late = math.floor((as_of - last) / current_s - s.due_tolerance)
     if late < 1:
         return Gaps(start, end, missed, interval, False)
     return Gaps(
-        np.append(start, time[-1]), np.append(end, as_of), np.append(missed, late).astype(np.int64),
-        np.append(interval, schedule.current_s), True,
+        np.append(start, last), np.append(end, as_of), np.append(missed, late), np.append(interval, current_s), True
+    )
+
+
+def received_by_day(summary: Summary, record: Record, until: float) -> tuple[np.ndarray, np.ndarray]:
+    """Count received check-ins by UTC day, from the first one to an instant."""
+    days = record.daily
+    day = np.arange(int(days.day[0]), max(int(until // DAY_S), int(days.day[-1])) + 1)
+    received = np.zeros(len(day), np.int32)
+    received[days.day - day[0]] = days.count
+    received[summary.repeat_day - day[0]] -= summary.repeats
+    return day, received
+
+
+def interleaved(
+    record: Record, last: float, stated: float | None, pieces: tuple[tuple[float, float], ...], s: ArrivalsSettings
+) -> float:
+    """Share of the last days' rows that look like two nodes answering to one name."""
+    since = max(last - s.recent_days * DAY_S, record.first)
+    if record.daily.count[record.daily.day >= since // DAY_S].sum() < LEAST_PAIRS:
+        return 0.0
+    rows = record.rows(since, last)
+    late = rows.time[first_sendings(rows)]
+    return max((interleaved_share(late, x) for x in (stated or 0.0, *(piece[1] for piece in pieces[:1]))), default=0.0)
+
+
+def _bare(summary: Summary, record: Record, why_not: str) -> ArrivalsMeasure:
+    last = float(np.nanmax(summary.last))
+    day, received = received_by_day(summary, record, last)
+    nothing = Gaps(*(np.zeros(0) for _ in range(2)), np.zeros(0, np.int64), np.zeros(0), False)
+    rows = int(summary.rows.sum())
+    return ArrivalsMeasure(
+        first=float(np.nanmin(summary.first)), last=last, as_of=record.as_of, schedule=None, judged=False,
+        why_not=why_not, rows=rows, repeated=int(summary.repeated.sum()), day=day, received=received,
+        missed=np.zeros_like(received), gaps=nothing, spacings=max(rows - 1, 0), counted=False, dropped=0,
+        interleaved=0.0, pattern=None,
     )  # fmt: skip
-
-
-def longest(gaps: Gaps, most: int) -> tuple[Gaps, int]:
-    """Keep the longest gaps, and say how many check-ins were missed in the others."""
-    if len(gaps) <= most:
-        return gaps, 0
-    keep = np.sort(np.argsort(-(gaps.end - gaps.start), kind="stable")[:most])
-    if gaps.open and keep[-1] != len(gaps) - 1:
-        keep[-1] = len(gaps) - 1
-    rest = int(gaps.missed.sum() - gaps.missed[keep].sum())
-    return Gaps(gaps.start[keep], gaps.end[keep], gaps.missed[keep], gaps.interval[keep], gaps.open), rest
-
-
-def by_day(time: np.ndarray, due: np.ndarray, until: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Count received and missed check-ins by UTC day, from the first check-in to the present."""
-    days = day_of(time)
-    first = int(days[0])
-    day = np.arange(first, max(int(until // DAY_S), int(days[-1])) + 1)
-    received = np.bincount(days - first, minlength=len(day))
-    missed = np.bincount(np.clip(day_of(due) - first, 0, len(day) - 1), minlength=len(day))
-    return day, received.astype(np.int32), missed.astype(np.int32)
