@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lamplighter.checkins import DAY_S, NodeHistory
-from lamplighter.checks.battery.lives import Restless, Voltages
+from lamplighter.checks.battery.lives import Surroundings
 from lamplighter.checks.battery.observe import (
     HINGE_C,
     NORMAL_P90,
@@ -21,6 +21,7 @@ from lamplighter.checks.battery.observe import (
     response,
 )
 from lamplighter.checks.battery.summary import (
+    LEVELS,
     MOSTLY,
     NOTHING,
     READING,
@@ -38,17 +39,23 @@ class Course:
     """What is seen of one node's battery.
 
     track : by bin, adjusted with ``every``, the response to temperature in all weather; usual : the response in the
-    usual range of the record, by which discharge is told; calm : noise and usual changes; level : usual voltage [V];
-    source : of the temperatures; last : the last credible voltage [s].
+    usual range of the record, by which discharge is told; noise : scatter of single voltages [V]; level : usual
+    voltage [V]; source : of the temperatures; first, last : credible voltages [s]; block : number of each bin's block;
+    local : each block's own response, that of all weather where it has none; change : usual change over some check-ins
+    in each block, at least that of the record [V].
     """
 
     track: Track
     every: Temperature
     usual: Temperature
-    calm: Restless
+    noise: float
     level: float
     source: np.int8
+    first: float
     last: float
+    block: np.ndarray
+    local: tuple[Temperature, ...]
+    change: np.ndarray
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,15 +87,21 @@ def put_together(kept: Summary, settings: BatterySettings) -> Course | None:
     freezes = is_freezing(int(kept.freezing[trusted(kept.source, source)].sum()), int(rows.sum()))
     every = fit_means(*plain, freezes) if source != NOTHING else Temperature()
     noise = noise_of(kept, rows)
-    change = 1.4826 * heavy_median(kept.contrast, rows)
     return Course(
         track=track_of(kept, day, block, source, every, noise, settings),
         every=every,
         usual=fit_usual(*plain, freezes, every),
-        calm=Restless(noise, change if np.isfinite(change) else np.inf, edge(kept, day, block, 0)),
+        noise=noise,
         level=level,
         source=source,
+        first=edge(kept, day, block, 0),
         last=edge(kept, day, block, -1),
+        block=block,
+        local=tuple(
+            Temperature(float(slope), float(extra)) if known and np.isfinite(slope) else every
+            for slope, extra, known in zip(kept.slope, kept.extra, trusted(kept.source, source), strict=True)
+        ),
+        change=changes(kept, rows),
     )
 
 
@@ -101,6 +114,13 @@ def heavy_median(values: np.ndarray, weight: np.ndarray) -> float:
     order = np.argsort(values)
     total = np.cumsum(weight[order])
     return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
+
+
+def changes(kept: Summary, rows: np.ndarray) -> np.ndarray:
+    """Return the usual change over some check-ins by block, at least that of the record [V]; infinite without any."""
+    record = heavy_median(kept.change, np.repeat(rows, LEVELS))
+    own = kept.change.reshape(-1, LEVELS)[:, LEVELS // 2]
+    return 1.4826 * np.fmax(own, record if np.isfinite(record) else np.inf)
 
 
 def edge(kept: Summary, day: np.ndarray, block: np.ndarray, end: int) -> float:
@@ -164,7 +184,7 @@ def noise_of(kept: Summary, rows: np.ndarray) -> float:
     weight = rows[some] / rows[some].sum()
     apart = kept.mean[some] - weight @ kept.mean[some]
     scatter = np.sqrt(weight @ (kept.scatter[some] ** 2 + apart**2))
-    steps = 1.4826 * heavy_median(kept.step, rows) / np.sqrt(2)
+    steps = 1.4826 * heavy_median(kept.step, np.repeat(rows, LEVELS)) / np.sqrt(2)
     return max(float(steps), min(rounding / np.sqrt(12.0), float(scatter)))
 
 
@@ -183,7 +203,7 @@ def track_of(
     felt, cold = (filled(time, np.where(known, x[day], np.nan)) for x in (kept.temperature, kept.coldest))
     fall, swing = kept.fall[day], kept.swing[day]
     # In a block too short to tell its response, as a record's first days may be, the lows are those of cold hours.
-    bare = ~kept.fitted[block]
+    bare = ~np.isfinite(kept.slope[block])
     if bare.any():
         reference = settings.reference_c
         hours = np.where(bare, np.abs(response(felt, every, reference) - response(cold, every, reference)), 0.0)
@@ -199,15 +219,20 @@ def track_of(
     )
 
 
-def voltages(history: NodeHistory, course: Course, settings: BatterySettings) -> Voltages:
-    """Return the credible voltages of some check-ins, adjusted as the track is."""
+def surroundings(history: NodeHistory, course: Course, i: int, settings: BatterySettings) -> Surroundings:
+    """Return the credible voltages of some check-ins around a bin, taken to one temperature.
+
+    They are adjusted as its block tells, and so their usual change is that of the block: what another season's
+    response leaves of cold nights and mornings looks like sudden changes.
+    """
     keep = within(history.battery_v, course.level)
     time, volts = history.time[keep], history.battery_v[keep]
-    if course.source == NOTHING:
-        return Voltages(time, volts)
-    celsius = (history.temperature_c if course.source == THERMOMETER else history.good_reading)[keep]
-    celsius = filled(time, np.where(in_range(celsius, settings), celsius, np.nan))
-    return Voltages(time, volts - response(celsius, course.every, settings.reference_c))
+    block = course.block[i]
+    if course.source != NOTHING:
+        celsius = (history.temperature_c if course.source == THERMOMETER else history.good_reading)[keep]
+        celsius = filled(time, np.where(in_range(celsius, settings), celsius, np.nan))
+        volts = volts - response(celsius, course.local[block], settings.reference_c)
+    return Surroundings(time, volts, max(float(course.change[block]), course.noise / 2))
 
 
 def is_short(kept: Summary, settings: BatterySettings) -> bool:

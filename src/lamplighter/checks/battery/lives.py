@@ -30,33 +30,26 @@ class Swap:
 
 
 @dataclass(frozen=True, slots=True)
-class Voltages:
-    """Voltages of some consecutive check-ins, taken to one temperature: time [s], volts [V]."""
+class Surroundings:
+    """Voltages of consecutive check-ins around a bin, taken to one temperature: time [s], volts [V].
+
+    change : their usual change over some check-ins [V].
+    """
 
     time: np.ndarray
     volts: np.ndarray
-
-
-@dataclass(frozen=True, slots=True)
-class Restless:
-    """What a node's voltage does without a swap [V]: noise of single ones, usual change over some check-ins.
-
-    first : since when it is known [s].
-    """
-
-    noise: float
     change: float
-    first: float
 
 
-Look = Callable[[float, float], Voltages]
-"""From the first and the last instant [s] to the voltages between, both included."""
+Look = Callable[[int, float, float], Surroundings]
+"""From a bin, and the first and the last instant [s], to the voltages around it, both included."""
 
 
-def find_swaps(track: Track, calm: Restless, look: Look, settings: BatterySettings) -> list[Swap]:
+def find_swaps(track: Track, noise: float, first: float, look: Look, settings: BatterySettings) -> list[Swap]:
     """Return the swaps that the voltage shows, oldest first.
 
-    The track tells of rises, the check-ins around each whether it is a swap and when it was.
+    The track tells of rises, the check-ins around each whether it is a swap and when it was; ``first`` is the first of
+    all [s], ``noise`` the scatter of single voltages [V].
     """
     if len(track) < 4:
         return []
@@ -66,18 +59,19 @@ def find_swaps(track: Track, calm: Restless, look: Look, settings: BatterySettin
     threshold = rise_threshold(rise, track.volts, settings) * (1.0 if warm else settings.swap_blind_factor)
     swaps: list[Swap] = []
     for i in local_peaks(rise, threshold, width):
-        near = look(*surroundings(track, i, settings))
-        swap = sharpened(near, track, i, float(rise[i]), calm, settings)
-        swap = swap or climbed(near, track, i, float(rise[i]), threshold, calm, settings)
+        near = look(i, *reach_of(track, i, settings))
+        error = float(1.5 * max(noise, 1e-6) / np.sqrt(CONTRAST))
+        swap = sharpened(near, track, i, float(rise[i]), error, settings)
+        swap = swap or climbed(near, track, i, float(rise[i]), threshold, error, settings)
         if swap is None or (swaps and swap.time - swaps[-1].time < settings.swap_window_days * DAY_S):
             continue
         start = swaps[-1].time if swaps else -np.inf
-        if fresh_enough(track, swap, calm.first, settings) and leads_back(track, swap, start):
+        if fresh_enough(track, swap, first, settings) and leads_back(track, swap, start):
             swaps += [] if ends_a_dip(near, track, swap, settings) else [swap]
     return swaps
 
 
-def surroundings(track: Track, i: int, settings: BatterySettings) -> tuple[float, float]:
+def reach_of(track: Track, i: int, settings: BatterySettings) -> tuple[float, float]:
     """Return from when to when check-ins are looked at to judge a rise at a bin [s].
 
     The rise is sought within the window about it, its level after it within as much again, a dip that it ends before
@@ -156,7 +150,7 @@ def local_peaks(values: np.ndarray, threshold: float, width: int) -> list[int]:
 
 
 def sharpened(
-    near: Voltages, track: Track, i: int, rise: float, calm: Restless, settings: BatterySettings
+    near: Surroundings, track: Track, i: int, rise: float, error: float, settings: BatterySettings
 ) -> Swap | None:
     """Find the check-in at which a rise happens; None when it does not come at once or does not last.
 
@@ -169,12 +163,11 @@ def sharpened(
     if b - a < 2:
         return None
     change = contrasts(near.volts, CONTRAST)[a - CONTRAST : b - CONTRAST]
-    usual = max(calm.change, calm.noise / 2)
     for sudden, share in ((change, settings.swap_sharp_share), (np.abs(change), settings.swap_begin_share)):
         j = a + int(np.argmax(sudden))
         j = j - CONTRAST + 1 + int(np.argmax(np.abs(np.diff(near.volts[j - CONTRAST : j + CONTRAST]))))
         size = float(sudden.max())
-        if size < max(share * rise, settings.swap_sudden_sigma * usual):
+        if size < max(share * rise, settings.swap_sudden_sigma * near.change):
             continue
         lasting = level_after(near, j, reach) - float(np.median(near.volts[max(j - CONTRAST, 0) : j]))
         if lasting < settings.swap_sharp_share * rise:
@@ -182,17 +175,17 @@ def sharpened(
         large = rise > settings.swap_certain_share * float(np.median(track.volts))
         told = large or bool(np.isfinite(track.temperature).any())
         if (sudden is change and told) or is_new_level(track, near.time[j], rise, settings):
-            return Swap(float(near.time[j]), rise, float(1.5 * max(calm.noise, 1e-6) / np.sqrt(CONTRAST)), "found")
+            return Swap(float(near.time[j]), rise, error, "found")
     return None
 
 
 def climbed(
-    near: Voltages,
+    near: Surroundings,
     track: Track,
     i: int,
     rise: float,
     threshold: float,
-    calm: Restless,
+    error: float,
     settings: BatterySettings,
 ) -> Swap | None:
     """Find a swap whose battery starts no higher than the old one and climbs out of passivation over days.
@@ -217,10 +210,10 @@ def climbed(
     first = int(np.searchsorted(near.time, time))
     if not falling or first >= len(near.time):
         return None
-    return Swap(float(near.time[first]), rise, float(1.5 * calm.noise / np.sqrt(CONTRAST)), "found")
+    return Swap(float(near.time[first]), rise, error, "found")
 
 
-def level_after(near: Voltages, j: int, reach: float) -> float:
+def level_after(near: Surroundings, j: int, reach: float) -> float:
     """Return the level of the later half of the days after a check-in [V]."""
     b = int(np.searchsorted(near.time, near.time[j] + reach))
     return float(np.median(near.volts[j + (b - j) // 2 : max(b, j + 2)]))
@@ -242,7 +235,7 @@ def leads_back(track: Track, swap: Swap, start: float) -> bool:
     return bool(life.any() and len(after) and np.median(after) >= np.median(track.volts[life]) - 0.25 * swap.rise)
 
 
-def ends_a_dip(near: Voltages, track: Track, swap: Swap, settings: BatterySettings) -> bool:
+def ends_a_dip(near: Surroundings, track: Track, swap: Swap, settings: BatterySettings) -> bool:
     """Whether the rise ends a short low that began as suddenly: a disturbance, not a dying battery."""
     before = (track.time < swap.time) & (track.time > swap.time - 3 * settings.dip_days * DAY_S)
     t, v = track.time[before], track.volts[before]

@@ -8,8 +8,8 @@ from functools import partial
 import numpy as np
 
 from lamplighter.checkins import DAY_S, Daily, day_of
-from lamplighter.checks.battery.course import is_short, put_together, voltages
-from lamplighter.checks.battery.lives import Swap, Voltages, find_swaps, merge_swaps
+from lamplighter.checks.battery.course import is_short, put_together, surroundings
+from lamplighter.checks.battery.lives import Surroundings, Swap, find_swaps, merge_swaps
 from lamplighter.checks.battery.observe import QUARTER_DAY_S, Temperature, Track, readjusted
 from lamplighter.checks.battery.summary import Summary, condensed
 from lamplighter.record import Record, between
@@ -85,20 +85,20 @@ def measure(summary: Summary, record: Record, settings: Settings) -> BatteryMeas
     track, fit = course.track, course.usual
     logged = [w.time for w in record.worklog if w.action == "battery replaced"]
 
-    def voltages_between(since: float, until: float) -> Voltages:
-        return voltages(rows(since, until), course, settings.battery)
+    def look(i: int, since: float, until: float) -> Surroundings:
+        return surroundings(rows(since, until), course, i, settings.battery)
 
-    found = find_swaps(track, course.calm, voltages_between, settings.battery)
+    found = find_swaps(track, course.noise, course.first, look, settings.battery)
     return BatteryMeasures(
         track=readjusted(track, course.every, fit, settings.battery),
         temperature=fit,
         rate=check_in_rate(summary, record.daily, track),
         invalid=invalid_share(summary, record.daily, track),
         swaps=tuple(merge_swaps(found, logged, record.entry.battery_installed, settings.battery)),
-        noise=course.calm.noise,
+        noise=course.noise,
         days=len(np.unique(day_of(track.time))),
         voltages=int(track.count.sum()),
-        first=course.calm.first,
+        first=course.first,
         last=course.last,
     )
 

@@ -39,6 +39,9 @@ MOSTLY = 0.5
 SELDOM = 0.25
 """A block whose thermometer gives less than this share of its temperatures keeps its readings in place of them: of the
 two, only one can be kept."""
+LEVELS = 33
+"""Quantiles kept of a block's steps: odd, so that the median is one of them."""
+SHARES = np.linspace(0.0, 1.0, LEVELS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,10 +64,12 @@ class Summary:
     By block, one entry each:
     bins, quarters, rows : how many bins, quarter days and credible voltages there are; first, last : the first and the
     last of the latter [s], NaN without any; source : of the temperatures, one of NOTHING, THERMOMETER and READING;
-    thermometer, readings : credible temperatures of either; freezing : check-ins well below freezing; fitted : whether
-    the block's own response to temperature could be told; step : median step between voltages [V]; rounding : the
-    smallest steps [V], NaN without any; mean, scatter : of the voltages, the response taken off [V]; contrast : median
-    change over some check-ins [V].
+    thermometer, readings : credible temperatures of either; freezing : check-ins well below freezing; slope, extra :
+    the block's own response to temperature [V/degC], NaN when it could not be told; rounding : smallest steps [V], NaN
+    without any; mean, scatter : of the voltages, the response taken off [V].
+
+    By block, :data:`LEVELS` entries each: step, change : evenly spaced quantiles of the steps from one voltage to the
+    next, and of the changes over some of them, without their signs, the response taken off [V].
     """
 
     time: np.ndarray
@@ -89,12 +94,13 @@ class Summary:
     thermometer: np.ndarray
     readings: np.ndarray
     freezing: np.ndarray
-    fitted: np.ndarray
-    step: np.ndarray
+    slope: np.ndarray
+    extra: np.ndarray
     rounding: np.ndarray
     mean: np.ndarray
     scatter: np.ndarray
-    contrast: np.ndarray
+    step: np.ndarray
+    change: np.ndarray
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,7 +177,8 @@ def condensed(history: NodeHistory, width: float, settings: BatterySettings) -> 
                 "thermometer": felt.thermometer,
                 "readings": felt.readings,
                 "freezing": freezing,
-                "fitted": bool(np.isfinite(fit.error)),
+                "slope": fit.slope if np.isfinite(fit.error) else np.nan,
+                "extra": fit.extra if np.isfinite(fit.error) else np.nan,
             }.items()
         },
     }
@@ -284,15 +291,20 @@ def binned(
 
 
 def restlessness(adjusted: np.ndarray) -> dict[str, np.ndarray]:
-    """Return what single voltages do from one to the next, robust to pulses and swings, and their mean and scatter."""
-    steps = np.abs(np.diff(adjusted))
-    moved = steps[steps > 1e-9]
-    change = np.abs(contrasts(adjusted, CONTRAST))
-    found = {
-        "step": quantile(steps, 0.5) if len(steps) else np.nan,
-        "rounding": quantile(moved, 0.02) if len(moved) else np.nan,
-        "mean": adjusted.mean() if len(adjusted) else np.nan,
-        "scatter": adjusted.std() if len(adjusted) else np.nan,
-        "contrast": quantile(change, 0.5) if len(change) else np.nan,
+    """Return what single voltages do from one to the next, and their mean and scatter."""
+    steps = np.sort(np.abs(np.diff(adjusted)))
+    moved = steps[np.searchsorted(steps, 1e-9, side="right") :]
+    return {
+        "rounding": np.array([ordered_quantiles(moved, np.array([0.02]))[0]]),
+        "mean": np.array([adjusted.mean() if len(adjusted) else np.nan]),
+        "scatter": np.array([adjusted.std() if len(adjusted) else np.nan]),
+        "step": ordered_quantiles(steps, SHARES),
+        "change": ordered_quantiles(np.sort(np.abs(contrasts(adjusted, CONTRAST))), SHARES),
     }
-    return {name: np.array([value], dtype=float) for name, value in found.items()}
+
+
+def ordered_quantiles(ordered: np.ndarray, shares: np.ndarray) -> np.ndarray:
+    """Return quantiles of ordered values, linear between them; NaN without any."""
+    if not len(ordered):
+        return np.full(len(shares), np.nan)
+    return np.interp(shares * (len(ordered) - 1), np.arange(len(ordered)), ordered)
