@@ -13,7 +13,7 @@ import numpy as np
 
 from lamplighter.checkins import DAY_S
 from lamplighter.settings.battery import BatterySettings
-from lamplighter.stats.order import stretches
+from lamplighter.stats.order import quantile, stretches
 
 NORMAL_P90 = 1.2815515594
 HINGE_C = 0.0
@@ -26,6 +26,8 @@ FIT_LEAST_ROWS, FIT_LEAST_BINS = 40, 24
 """The fewest check-ins and quarter days from which it is told."""
 FIT_WINDOW = 21
 """Quarter days of the moving mean that takes decline and season away: five days."""
+LEAST_MOVE_C = np.array([0.3, 0.5])
+"""Temperature, and its part below freezing, must move by more than this for their effect to be told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,9 +70,11 @@ class Track:
 
 def response(temperature: np.ndarray, fit: Temperature, reference: float) -> np.ndarray:
     """Return the voltage at a temperature less that at the reference [V]; 0 where no temperature is known."""
-    linear = fit.slope * (temperature - reference)
-    bend = fit.extra * (np.minimum(temperature, HINGE_C) - min(reference, HINGE_C))
-    return np.nan_to_num(linear + bend)
+    volts = fit.slope * (temperature - reference)
+    if fit.extra:
+        volts = volts + fit.extra * (np.minimum(temperature, HINGE_C) - min(reference, HINGE_C))
+    unknown = np.isnan(volts)
+    return np.where(unknown, 0.0, volts) if unknown.any() else volts
 
 
 def filled(time: np.ndarray, values: np.ndarray) -> np.ndarray:
@@ -81,18 +85,20 @@ def filled(time: np.ndarray, values: np.ndarray) -> np.ndarray:
 
 def bin_means(size: np.ndarray, values: np.ndarray) -> np.ndarray:
     """Return the mean of the values in consecutive bins of these sizes, none empty."""
-    return np.add.reduceat(values, np.cumsum(size) - size) / size
+    return np.add.reduceat(values, np.cumsum(size) - size) / size if len(size) else np.zeros(0)
 
 
 def high_passed(values: np.ndarray, width: int) -> np.ndarray:
-    """Return values less their centred moving mean over ``width`` bins."""
-    if len(values) <= width:
-        return values - values.mean()
-    total = np.cumsum(np.concatenate([[0.0], values]))
+    """Return values less their centred moving mean over ``width`` bins, along the last axis."""
+    n = values.shape[-1]
+    if n <= width:
+        return values - values.mean(axis=-1, keepdims=True)
+    total = np.zeros((*values.shape[:-1], n + 1))
+    np.cumsum(values, axis=-1, out=total[..., 1:])
     half = width // 2
-    i = np.arange(len(values))
-    low, high = np.maximum(i - half, 0), np.minimum(i + half + 1, len(values))
-    return values - (total[high] - total[low]) / (high - low)
+    i = np.arange(n)
+    low, high = np.maximum(i - half, 0), np.minimum(i + half + 1, n)
+    return values - (total[..., high] - total[..., low]) / (high - low)
 
 
 def usual_range(temperature: np.ndarray, reach: int = 10) -> np.ndarray:
@@ -137,8 +143,8 @@ def fit_means(volts: np.ndarray, temperature: np.ndarray, frost: np.ndarray, fre
     """
     if len(volts) < FIT_LEAST_BINS or not np.isfinite(temperature).all():
         return Temperature()
-    x = np.stack([high_passed(f, FIT_WINDOW) for f in (temperature, frost)])
-    return bent_line(x, high_passed(volts, FIT_WINDOW), freezes)
+    moves = high_passed(np.stack([temperature, frost, volts]), FIT_WINDOW)
+    return bent_line(moves[:2], moves[2], freezes)
 
 
 def fit_usual(
@@ -153,8 +159,8 @@ def fit_usual(
     plain = usual_range(temperature)
     if not FIT_LEAST_BINS <= plain.sum() < len(plain):
         return every
-    x = np.stack([high_passed(f, FIT_WINDOW)[plain] for f in (temperature, frost)])
-    return bent_line(x, high_passed(volts, FIT_WINDOW)[plain], freezes)
+    moves = high_passed(np.stack([temperature, frost, volts]), FIT_WINDOW)[:, plain]
+    return bent_line(moves[:2], moves[2], freezes)
 
 
 def bent_line(x: np.ndarray, y: np.ndarray, freezes: bool) -> Temperature:
@@ -162,21 +168,23 @@ def bent_line(x: np.ndarray, y: np.ndarray, freezes: bool) -> Temperature:
 
     Errors allow for neighbours in time being alike.
     """
-    use = np.array([x[0].std() > 0.3, x[1].std() > 0.5 and freezes])
-    if not use[0]:
+    warm, frosty = x.std(axis=1) > LEAST_MOVE_C
+    if not warm:
         return Temperature()
-    x = x[use]
-    beta = np.zeros(len(x))
+    x = x if frosty and freezes else x[:1]
+    gram = x @ x.T
+    solve = np.linalg.inv(gram + 1e-9 * np.eye(len(x)) * len(y)) @ x
     target = y
     for _ in range(4):
-        gram = x @ x.T
-        beta = np.linalg.solve(gram + 1e-9 * np.eye(len(x)) * len(y), x @ target)
-        residual = y - beta @ x
-        limit = 3.0 * 1.4826 * np.median(np.abs(residual)) + 1e-6
-        target = beta @ x + np.clip(residual, -limit, limit)
+        beta = solve @ target
+        line = beta @ x
+        residual = y - line
+        limit = 3.0 * 1.4826 * quantile(np.abs(residual), 0.5) + 1e-6
+        rest = np.minimum(np.maximum(residual, -limit), limit)
+        target = line + rest
     alike = 4.0
-    errors = np.sqrt(np.diag(np.linalg.inv(gram)) * alike) * np.std(target - beta @ x)
-    if use[1]:
+    errors = np.sqrt(np.diag(np.linalg.inv(gram)) * alike) * rest.std()
+    if len(x) == 2:
         return Temperature(float(beta[0]), float(beta[1]), float(errors[0]), float(errors[1]))
     return Temperature(float(beta[0]), 0.0, float(errors[0]))
 

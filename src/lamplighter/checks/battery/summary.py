@@ -149,39 +149,46 @@ def spacings(block: NodeHistory, size: np.ndarray) -> np.ndarray:
 def condensed(history: NodeHistory, width: float, settings: BatterySettings) -> dict[str, np.ndarray]:
     """Return what is kept of some check-ins' voltages, those of one block, in bins of ``width`` seconds."""
     keep = credible(history)
-    time, volts = history.time[keep], history.battery_v[keep]
-    felt = felt_at(time, history.temperature_c[keep], history.good_reading[keep], settings)
+    time, volts, celsius, reading = (
+        x[keep] for x in (history.time, history.battery_v, history.temperature_c, history.good_reading)
+    )
+    felt = felt_at(time, celsius, reading, settings)
+    frost = np.minimum(felt.celsius, HINGE_C)
+    freezing = np.count_nonzero(frost[felt.a : felt.b] < FROST_C)
     quarter = np.floor(time / QUARTER_DAY_S).astype(np.int32)
     at, size = stretches(quarter)
-    frost = np.minimum(felt.celsius, HINGE_C)
-    freezing = int((frost[felt.a : felt.b] < FROST_C).sum())
-    means = [bin_means(size, x) for x in (volts, felt.celsius, frost)] if len(time) else [volts] * 3
+    means = [bin_means(size, x) for x in (volts, felt.celsius, frost)]
     level = quantile(volts, 0.5) if len(time) else np.nan
     fit = block_fit(means, within(means[0], level), felt, is_freezing(freezing, len(time)), settings)
     adjusted = volts - response(felt.celsius, fit, settings.reference_c)
+    bins = bin_sizes(quarter[at], size, width)
+    usual = within(volts, level)
+    told = np.isfinite(fit.error)
     return {
-        **binned(time, adjusted, felt, fit, width, settings),
+        **binned(time, adjusted, felt, fit, bins, settings),
         "quarter": quarter[at],
         "quarter_volts": means[0],
         "quarter_temperature": known_bins(means[1], size, felt),
         "quarter_frost": means[2],
-        **restlessness(adjusted[within(volts, level)]),
-        **{
-            name: np.array([value])
-            for name, value in {
-                "quarters": len(size),
-                "rows": len(time),
-                "first": time[0] if len(time) else np.nan,
-                "last": time[-1] if len(time) else np.nan,
-                "source": felt.source,
-                "thermometer": felt.thermometer,
-                "readings": felt.readings,
-                "freezing": freezing,
-                "slope": fit.slope if np.isfinite(fit.error) else np.nan,
-                "extra": fit.extra if np.isfinite(fit.error) else np.nan,
-            }.items()
-        },
+        **restlessness(adjusted if usual.all() else adjusted[usual]),
+        "bins": np.array([len(bins)]),
+        "quarters": np.array([len(size)]),
+        "rows": np.array([len(time)]),
+        "first": np.array([time[0] if len(time) else np.nan]),
+        "last": np.array([time[-1] if len(time) else np.nan]),
+        "source": np.array([felt.source]),
+        "thermometer": np.array([felt.thermometer]),
+        "readings": np.array([felt.readings]),
+        "freezing": np.array([freezing]),
+        "slope": np.array([fit.slope if told else np.nan]),
+        "extra": np.array([fit.extra if told else np.nan]),
     }
+
+
+def bin_sizes(quarter: np.ndarray, size: np.ndarray, width: float) -> np.ndarray:
+    """Return the sizes of bins of ``width`` seconds, of whole quarter days, from those of the quarter days."""
+    first, _ = stretches(quarter // round(width / QUARTER_DAY_S))
+    return np.add.reduceat(size, first) if len(first) else size
 
 
 def within(volts: np.ndarray, level: float | np.ndarray) -> np.ndarray:
@@ -262,25 +269,25 @@ def block_fit(
 
 def known_bins(values: np.ndarray, size: np.ndarray, felt: Felt) -> np.ndarray:
     """Return the temperatures of bins, NaN where a bin lies before the first known one or after the last."""
+    if felt.a == 0 and felt.b == len(felt.celsius):
+        return values
     end = np.cumsum(size)
     return np.where((end <= felt.a) | (end - size >= felt.b), np.nan, values)
 
 
 def binned(
-    time: np.ndarray, adjusted: np.ndarray, felt: Felt, fit: Temperature, width: float, settings: BatterySettings
+    time: np.ndarray, adjusted: np.ndarray, felt: Felt, fit: Temperature, size: np.ndarray, settings: BatterySettings
 ) -> dict[str, np.ndarray]:
-    """Summarise adjusted voltages by bins of ``width`` seconds."""
-    _, size = stretches(np.floor(time / width))
-    low, high = known_quantiles(adjusted, size, (0.1, 0.9))
-    level = mean = cold = np.full(len(size), np.nan)
-    if len(size):
-        level = bin_means(size, np.clip(adjusted, np.repeat(low, size), np.repeat(high, size)))
+    """Summarise adjusted voltages by consecutive bins of these sizes."""
+    low, high = quantiles_within(adjusted, size, (0.1, 0.9))
+    level = bin_means(size, np.minimum(np.maximum(adjusted, np.repeat(low, size)), np.repeat(high, size)))
+    mean = cold = np.full(len(size), np.nan)
     if felt.source != NOTHING:
         mean = bin_means(size, felt.celsius)
         cold = known_bins(quantiles_within(felt.celsius, size, (0.1,))[0], size, felt)
+    start = time[0] if len(time) else 0.0
     return {
-        "bins": np.array([len(size)]),
-        "time": bin_means(size, time - time[0]) + time[0] if len(size) else time,
+        "time": bin_means(size, time - start) + start,
         "volts": level + response(mean, fit, settings.reference_c),
         "temperature": known_bins(mean, size, felt),
         "coldest": cold,
@@ -290,14 +297,20 @@ def binned(
     }
 
 
+TINY = 1e-9
+"""Steps below this are none [V]."""
+
+
 def restlessness(adjusted: np.ndarray) -> dict[str, np.ndarray]:
     """Return what single voltages do from one to the next, and their mean and scatter."""
-    steps = np.sort(np.abs(np.diff(adjusted)))
-    moved = steps[np.searchsorted(steps, 1e-9, side="right") :]
+    steps = np.sort(np.abs(adjusted[1:] - adjusted[:-1]))
+    moved = steps[np.searchsorted(steps, TINY, side="right") :]
+    mean = adjusted.mean() if len(adjusted) else np.nan
+    apart = adjusted - mean
     return {
-        "rounding": np.array([ordered_quantiles(moved, np.array([0.02]))[0]]),
-        "mean": np.array([adjusted.mean() if len(adjusted) else np.nan]),
-        "scatter": np.array([adjusted.std() if len(adjusted) else np.nan]),
+        "rounding": ordered_quantiles(moved, np.array([0.02])),
+        "mean": np.array([mean]),
+        "scatter": np.array([np.sqrt(apart @ apart / len(apart)) if len(apart) else np.nan]),
         "step": ordered_quantiles(steps, SHARES),
         "change": ordered_quantiles(np.sort(np.abs(contrasts(adjusted, CONTRAST))), SHARES),
     }
@@ -307,4 +320,7 @@ def ordered_quantiles(ordered: np.ndarray, shares: np.ndarray) -> np.ndarray:
     """Return quantiles of ordered values, linear between them; NaN without any."""
     if not len(ordered):
         return np.full(len(shares), np.nan)
-    return np.interp(shares * (len(ordered) - 1), np.arange(len(ordered)), ordered)
+    place = shares * (len(ordered) - 1)
+    low = place.astype(np.int64)
+    below, above = ordered[low], ordered[np.minimum(low + 1, len(ordered) - 1)]
+    return below + (above - below) * (place - low)
