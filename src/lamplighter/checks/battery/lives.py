@@ -118,15 +118,12 @@ def side_medians(track: Track, window_days: float) -> tuple[np.ndarray, np.ndarr
     spacing = np.median(np.diff(track.time)) / DAY_S
     width = max(2, round(window_days / max(spacing, 1e-9)))
     padded = np.concatenate([np.full(width, np.nan), track.volts, np.full(width, np.nan)])
-    windows = sliding_window_view(padded, width)
-    n = len(track)
-    middle = np.full(len(windows), np.nan)
-    some = np.isfinite(windows).sum(axis=1) >= max(1, width // 3)
-    full = np.isfinite(windows).all(axis=1)
-    middle[full] = np.median(windows[full], axis=1)
-    part = some & ~full
-    if part.any():
-        middle[part] = np.nanmedian(windows[part], axis=1)
+    # Sorted, unknown ones stand last; several times as fast as a median along short rows.
+    windows = np.sort(sliding_window_view(padded, width), axis=1)
+    n, row = len(track), np.arange(len(windows))
+    known = np.isfinite(windows).sum(axis=1)
+    middle = 0.5 * (windows[row, np.maximum(known - 1, 0) // 2] + windows[row, np.minimum(known // 2, width - 1)])
+    middle[known < max(1, width // 3)] = np.nan
     return middle[:n], middle[width : width + n], width
 
 

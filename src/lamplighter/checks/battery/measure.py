@@ -110,7 +110,7 @@ def check_in_rate(summary: Summary, daily: Daily, track: Track, window_days: int
         return np.ones(len(track))
     half = window_days // 2
     padded = np.pad(summary.spacing[known], half, mode="edge")
-    smooth = np.median(np.lib.stride_tricks.sliding_window_view(padded, window_days), axis=1)
+    smooth = np.sort(np.lib.stride_tricks.sliding_window_view(padded, window_days), axis=1)[:, half]
     return DAY_S / np.maximum(np.interp(track.time / DAY_S, daily.day[known] + 0.5, smooth), 1.0)
 
 

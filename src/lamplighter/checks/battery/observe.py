@@ -168,13 +168,14 @@ def bent_line(x: np.ndarray, y: np.ndarray, freezes: bool) -> Temperature:
 
     Errors allow for neighbours in time being alike.
     """
-    warm, frosty = x.std(axis=1) > LEAST_MOVE_C
+    gram = x @ x.T
+    warm, frosty = np.diag(gram) / len(y) - (x.sum(axis=1) / len(y)) ** 2 > LEAST_MOVE_C**2
     if not warm:
         return Temperature()
-    x = x if frosty and freezes else x[:1]
-    gram = x @ x.T
-    solve = np.linalg.inv(gram + 1e-9 * np.eye(len(x)) * len(y)) @ x
-    target = y
+    if not (frosty and freezes):
+        x, gram = x[:1], gram[:1, :1]
+    inverse = np.linalg.inv(gram + 1e-9 * np.eye(len(x)) * len(y))
+    solve, target = inverse @ x, y
     for _ in range(4):
         beta = solve @ target
         line = beta @ x
@@ -183,7 +184,7 @@ def bent_line(x: np.ndarray, y: np.ndarray, freezes: bool) -> Temperature:
         rest = np.minimum(np.maximum(residual, -limit), limit)
         target = line + rest
     alike = 4.0
-    errors = np.sqrt(np.diag(np.linalg.inv(gram)) * alike) * rest.std()
+    errors = np.sqrt(np.diag(inverse) * alike) * rest.std()
     if len(x) == 2:
         return Temperature(float(beta[0]), float(beta[1]), float(errors[0]), float(errors[1]))
     return Temperature(float(beta[0]), 0.0, float(errors[0]))

@@ -187,8 +187,9 @@ def condensed(history: NodeHistory, width: float, settings: BatterySettings) -> 
 
 def bin_sizes(quarter: np.ndarray, size: np.ndarray, width: float) -> np.ndarray:
     """Return the sizes of bins of ``width`` seconds, of whole quarter days, from those of the quarter days."""
-    first, _ = stretches(quarter // round(width / QUARTER_DAY_S))
-    return np.add.reduceat(size, first) if len(first) else size
+    of_bin = quarter // round(width / QUARTER_DAY_S)
+    first = np.flatnonzero(of_bin[1:] != of_bin[:-1]) + 1
+    return np.add.reduceat(size, np.concatenate([[0], first])) if len(size) else size
 
 
 def within(volts: np.ndarray, level: float | np.ndarray) -> np.ndarray:
