@@ -202,12 +202,10 @@ def track_of(
     known = trusted(kept.source, source)[block]
     felt, cold = (filled(time, np.where(known, x[day], np.nan)) for x in (kept.temperature, kept.coldest))
     fall, swing = kept.fall[day], kept.swing[day]
-    # In a block too short to tell its response, as a record's first days may be, the lows are those of cold hours.
-    bare = ~np.isfinite(kept.slope[block])
-    if bare.any():
-        reference = settings.reference_c
-        hours = np.where(bare, np.abs(response(felt, every, reference) - response(cold, every, reference)), 0.0)
-        fall, swing = fall - hours, np.maximum(swing - 2.0 * hours, 0.0)
+    if source != NOTHING:
+        rest = cold_hours(kept, block, felt, cold, every)
+        told = np.isfinite(kept.slope[block])
+        fall, swing = (respread(x, width * rest, told) for x, width in ((fall, 1.0), (swing, 2.0)))
     return Track(
         time=time,
         volts=kept.volts[day] - response(felt, every, settings.reference_c),
@@ -217,6 +215,22 @@ def track_of(
         drop=np.maximum(fall - NORMAL_P90 * noise, 0.0),
         swing=swing,
     )
+
+
+def cold_hours(kept: Summary, block: np.ndarray, felt: np.ndarray, cold: np.ndarray, every: Temperature) -> np.ndarray:
+    """Return by how much the record's response and the block's own, if told, differ on each bin's cold hours [V]."""
+    slope, extra = (np.nan_to_num(x)[block] for x in (kept.slope, kept.extra))
+    frost = np.minimum(felt, HINGE_C) - np.minimum(cold, HINGE_C)
+    return np.abs((every.slope - slope) * (felt - cold) + (every.extra - extra) * frost)
+
+
+def respread(spread: np.ndarray, rest: np.ndarray, told: np.ndarray) -> np.ndarray:
+    """Return the spread of single voltages within bins as the record's response leaves it, shape (n_bins,).
+
+    Within a block it was taken after the block's own response. What the record's leaves of the day's warmth adds to it
+    like any independent part; of a block too short to tell its response, the part is in it and is taken out.
+    """
+    return np.sqrt(np.maximum(spread**2 + np.where(told, rest, -rest) * rest, 0.0))
 
 
 def surroundings(history: NodeHistory, course: Course, i: int, settings: BatterySettings) -> Surroundings:
