@@ -55,7 +55,8 @@ def test_blocks_joined_count_every_check_in_and_every_day_once():
     assert len(parts) >= 5
     assert kept.count.sum() == kept.rows.sum() == len(node.time) == m.voltages
     assert len(kept.time) == len(kept.spacing) == len(kept.bad) == m.days == 500
-    assert (np.diff(kept.time) > 0).all() and (np.diff(kept.quarter) > 0).all()
+    assert (np.diff(kept.time) > 0).all()
+    assert (np.diff(kept.quarter) > 0).all()
     assert (m.first, m.last) == (node.time[0], node.time[-1])
 
 
