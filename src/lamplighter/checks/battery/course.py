@@ -9,6 +9,7 @@ import numpy as np
 from lamplighter.checkins import DAY_S, NodeHistory
 from lamplighter.checks.battery.lives import Surroundings
 from lamplighter.checks.battery.observe import (
+    FIT_LEAST_ROWS,
     HINGE_C,
     NORMAL_P90,
     QUARTER_DAY_S,
@@ -85,7 +86,7 @@ def put_together(kept: Summary, settings: BatterySettings) -> Course | None:
     means = with_temperature(means, source)
     plain = means.volts, means.temperature, means.frost
     freezes = is_freezing(int(kept.freezing[trusted(kept.source, source)].sum()), int(rows.sum()))
-    every = fit_means(*plain, freezes) if source != NOTHING else Temperature()
+    every = fit_means(*plain, freezes) if source != NOTHING and rows.sum() >= FIT_LEAST_ROWS else Temperature()
     noise = noise_of(kept, rows)
     return Course(
         track=track_of(kept, day, block, source, every, noise, settings),

@@ -39,6 +39,8 @@ MOSTLY = 0.5
 SELDOM = 0.25
 """A block whose thermometer gives less than this share of its temperatures keeps its readings in place of them: of the
 two, only one can be kept."""
+ONE_LEVEL = 0.9
+"""A block of which less than this share is of its usual level has two: the unit changed, or the converter died."""
 LEVELS = 33
 """Quantiles kept of a block's steps: odd, so that the median is one of them."""
 SHARES = np.linspace(0.0, 1.0, LEVELS)
@@ -62,8 +64,8 @@ class Summary:
     reading.
 
     By block, one entry each:
-    bins, quarters, rows : how many bins, quarter days and credible voltages there are; first, last : the first and the
-    last of the latter [s], NaN without any; source : of the temperatures, one of NOTHING, THERMOMETER and READING;
+    bins, quarters : how many bins and quarter days there are; first, last : the first and the last credible voltage
+    [s], NaN without any; source : of the temperatures, one of NOTHING, THERMOMETER and READING;
     thermometer, readings : credible temperatures of either; freezing : check-ins well below freezing; slope, extra :
     the block's own response to temperature [V/degC], NaN when it could not be told; rounding : smallest steps [V], NaN
     without any; mean, scatter : of the voltages, the response taken off [V].
@@ -87,7 +89,6 @@ class Summary:
     bad: np.ndarray
     bins: np.ndarray
     quarters: np.ndarray
-    rows: np.ndarray
     first: np.ndarray
     last: np.ndarray
     source: np.ndarray
@@ -173,7 +174,6 @@ def condensed(history: NodeHistory, width: float, settings: BatterySettings) -> 
         **restlessness(adjusted if usual.all() else adjusted[usual]),
         "bins": np.array([len(bins)]),
         "quarters": np.array([len(size)]),
-        "rows": np.array([len(time)]),
         "first": np.array([time[0] if len(time) else np.nan]),
         "last": np.array([time[-1] if len(time) else np.nan]),
         "source": np.array([felt.source]),
@@ -259,8 +259,11 @@ def is_temperature(volts: np.ndarray, celsius: np.ndarray, rows: int, settings: 
 def block_fit(
     means: list[np.ndarray], usual: np.ndarray, felt: Felt, freezes: bool, settings: BatterySettings
 ) -> Temperature:
-    """Fit a block's own response to temperature on those of its quarter-day means that are of its usual level."""
-    if felt.source == NOTHING or len(felt.celsius) < FIT_LEAST_ROWS:
+    """Fit a block's own response to temperature on those of its quarter-day means that are of its usual level.
+
+    Nothing is told by a block of two levels: it is for the record to say which of them counts.
+    """
+    if felt.source == NOTHING or len(felt.celsius) < FIT_LEAST_ROWS or usual.sum() < ONE_LEVEL * len(usual):
         return Temperature()
     volts, celsius, frost = means if usual.all() else [m[usual] for m in means]
     if felt.source == READING and not is_temperature(volts, celsius, felt.readings, settings):
