@@ -283,12 +283,16 @@ def binned(
     time: np.ndarray, adjusted: np.ndarray, felt: Felt, fit: Temperature, size: np.ndarray, settings: BatterySettings
 ) -> dict[str, np.ndarray]:
     """Summarise adjusted voltages by consecutive bins of these sizes."""
-    low, high = quantiles_within(adjusted, size, (0.1, 0.9))
-    level = bin_means(size, np.minimum(np.maximum(adjusted, np.repeat(low, size)), np.repeat(high, size)))
-    mean = cold = np.full(len(size), np.nan)
-    if felt.source != NOTHING:
+    n = len(size)
+    if felt.source == NOTHING:
+        low, high = quantiles_within(adjusted, size, (0.1, 0.9))
+        mean = cold = np.full(n, np.nan)
+    else:
+        # One sorting for both.
+        both = quantiles_within(np.concatenate([adjusted, felt.celsius]), np.concatenate([size, size]), (0.1, 0.9))
+        (low, high), cold = both[:, :n], known_bins(both[0, n:], size, felt)
         mean = bin_means(size, felt.celsius)
-        cold = known_bins(quantiles_within(felt.celsius, size, (0.1,))[0], size, felt)
+    level = bin_means(size, np.minimum(np.maximum(adjusted, np.repeat(low, size)), np.repeat(high, size)))
     start = time[0] if len(time) else 0.0
     return {
         "time": bin_means(size, time - start) + start,
