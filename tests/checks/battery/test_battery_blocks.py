@@ -17,7 +17,7 @@ from lamplighter.checks.battery.summary import NOTHING, READING, THERMOMETER, Su
 from lamplighter.fleet import WorkEntry
 from lamplighter.record import between, blocks_of, columns_of, joined, quarter_of, quarter_start
 from lamplighter.settings import Settings
-from tests.checks.battery.batteries import DAY, START, Node, alkaline_pair, make_node, measured, thionyl
+from tests.checks.battery.batteries import DAY, START, Node, alkaline_pair, make_node, measured, moved, thionyl
 
 SETTINGS = Settings()
 EDGE = quarter_start(quarter_of(START) + 2)
@@ -105,6 +105,29 @@ def test_blocks_without_a_voltage_are_joined_with_others():
     assert not ((m.track.time > EDGE) & (m.track.time < EDGE + 91 * DAY)).any()
     silent = replace(node, volts=np.full(len(node.time), np.nan))
     assert measured(silent).track is None
+
+
+@pytest.mark.parametrize("days", [0, 40, 75])
+def test_a_short_record_says_the_same_wherever_the_edges_of_quarters_lie(days):
+    node = make_node(thionyl, days=100.0, life=120.0, begin=0.65, swap_at=37.2, coefficient=0.004)
+    here, there = measured(node), measured(moved(node, days * DAY))
+    assert len(here.track) == 400
+    assert there.track.volts == pytest.approx(here.track.volts, abs=1e-9)
+    assert there.track.drop == pytest.approx(here.track.drop, abs=1e-9)
+    assert [s.time - days * DAY for s in there.swaps] == [s.time for s in here.swaps]
+    assert len(here.swaps) == 1
+
+
+def test_days_that_count_may_all_be_without_a_temperature():
+    node = make_node(thionyl, days=400.0, life=2000.0)
+    odd = (node.time < EDGE) & (node.time > EDGE - 30 * DAY)
+    node.volts = np.where(odd, 3_600.0, node.volts)
+    node.temperature = np.where(odd, node.temperature, np.nan)
+    keep = node.time > EDGE - 30 * DAY
+    m = measured(replace(node, **{name: getattr(node, name)[keep] for name in ("time", "volts", "temperature")}))
+    assert np.isnan(m.track.temperature).all()
+    assert np.isfinite(m.track.drop).all()
+    assert m.days == m.track.count.size > 200
 
 
 # --- swaps --------------------------------------------------------------------------------------------------------

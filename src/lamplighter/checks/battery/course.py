@@ -219,10 +219,13 @@ def track_of(
 
 
 def cold_hours(kept: Summary, block: np.ndarray, felt: np.ndarray, cold: np.ndarray, every: Temperature) -> np.ndarray:
-    """Return by how much the record's response and the block's own, if told, differ on each bin's cold hours [V]."""
+    """Return by how much the record's response and the block's own, if told, differ on each bin's cold hours [V].
+
+    0 where no temperature is known.
+    """
     slope, extra = (np.nan_to_num(x)[block] for x in (kept.slope, kept.extra))
     frost = np.minimum(felt, HINGE_C) - np.minimum(cold, HINGE_C)
-    return np.abs((every.slope - slope) * (felt - cold) + (every.extra - extra) * frost)
+    return np.nan_to_num(np.abs((every.slope - slope) * (felt - cold) + (every.extra - extra) * frost))
 
 
 def respread(spread: np.ndarray, rest: np.ndarray, told: np.ndarray) -> np.ndarray:
