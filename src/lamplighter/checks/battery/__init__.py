@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from lamplighter.checks.battery.judge import judge
 from lamplighter.checks.battery.measure import BatteryMeasures, measure
+from lamplighter.checks.battery.summary import summarise
 
-__all__ = ["NAME", "BatteryMeasures", "judge", "measure"]
+__all__ = ["NAME", "BatteryMeasures", "judge", "measure", "summarise"]
 
 NAME = "battery"

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
-from lamplighter.checkins import BAD, DAY_S, NodeHistory, day_of
-from lamplighter.checks.battery.lives import Swap, find_swaps, merge_swaps
-from lamplighter.checks.battery.observe import Temperature, Track, observe, readjusted
+from lamplighter.checkins import DAY_S, Daily, day_of
+from lamplighter.checks.battery.course import is_short, put_together, surroundings
+from lamplighter.checks.battery.lives import Surroundings, Swap, find_swaps, merge_swaps
+from lamplighter.checks.battery.observe import QUARTER_DAY_S, Temperature, Track, readjusted
+from lamplighter.checks.battery.summary import Summary, condensed
+from lamplighter.record import Record, between
 from lamplighter.settings import Settings
-from lamplighter.stats.order import ranked_within, stretches
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,12 +57,14 @@ class BatteryMeasures:
 NOTHING = BatteryMeasures(None, Temperature(), np.zeros(0), np.zeros(0), (), 0.0, 0, 0, float("nan"), float("nan"))
 
 
-def measure(history: NodeHistory, settings: Settings) -> BatteryMeasures:
+def measure(summary: Summary, record: Record, settings: Settings) -> BatteryMeasures:
     """Measure one node's battery.
 
     Parameters
     ----------
-    history : NodeHistory
+    summary : Summary
+        Of all blocks.
+    record : Record
     settings : Settings
 
     Returns
@@ -67,46 +72,51 @@ def measure(history: NodeHistory, settings: Settings) -> BatteryMeasures:
     BatteryMeasures
         Small and picklable; at most one bin a quarter day for short records, one a day for others.
     """
-    seen = observe(history, settings.battery)
-    if seen is None:
+    rows = record.rows
+    if is_short(summary, settings.battery):
+        # So few rows are read at once, as one block.
+        known = np.isfinite(summary.first)
+        whole = record.rows(summary.first[known][0], summary.last[known][-1])
+        summary = replace(summary, **condensed(whole, QUARTER_DAY_S, settings.battery))
+        rows = partial(between, whole)
+    course = put_together(summary, settings.battery)
+    if course is None:
         return NOTHING
-    raw, track, fit = seen.raw, seen.track, seen.usual
-    logged = [w.time for w in history.worklog if w.action == "battery replaced"]
-    swaps = merge_swaps(
-        find_swaps(raw, track, settings.battery), logged, history.entry.battery_installed, settings.battery
-    )
+    track, fit = course.track, course.usual
+    logged = [w.time for w in record.worklog if w.action == "battery replaced"]
+
+    def look(i: int, since: float, until: float) -> Surroundings:
+        return surroundings(rows(since, until), course, i, settings.battery)
+
+    found = find_swaps(track, course.noise, course.first, look, settings.battery)
     return BatteryMeasures(
-        track=readjusted(track, seen.every, fit, settings.battery),
+        track=readjusted(track, course.every, fit, settings.battery),
         temperature=fit,
-        rate=check_in_rate(history, track),
-        invalid=invalid_share(history, track),
-        swaps=tuple(swaps),
-        noise=raw.noise,
+        rate=check_in_rate(summary, record.daily, track),
+        invalid=invalid_share(summary, record.daily, track),
+        swaps=tuple(merge_swaps(found, logged, record.entry.battery_installed, settings.battery)),
+        noise=course.noise,
         days=len(np.unique(day_of(track.time))),
-        voltages=len(raw.time),
-        first=float(raw.time[0]),
-        last=float(raw.time[-1]),
+        voltages=int(track.count.sum()),
+        first=course.first,
+        last=course.last,
     )
 
 
-def check_in_rate(history: NodeHistory, track: Track, window_days: int = 7) -> np.ndarray:
+def check_in_rate(summary: Summary, daily: Daily, track: Track, window_days: int = 7) -> np.ndarray:
     """Return check-ins sent a day around each bin: a day over the median spacing, smoothed over a week."""
-    if len(history) < 3:
+    known = np.isfinite(summary.spacing)
+    if daily.count.sum() < 3 or not known.any():
         return np.ones(len(track))
-    first, size = stretches(history.day[1:])
-    days, middle = history.day[1:][first], ranked_within(np.diff(history.time), size, size // 2)
     half = window_days // 2
-    padded = np.pad(middle, half, mode="edge")
-    smooth = np.median(np.lib.stride_tricks.sliding_window_view(padded, window_days), axis=1)
-    return DAY_S / np.maximum(np.interp(track.time / DAY_S, days + 0.5, smooth), 1.0)
+    padded = np.pad(summary.spacing[known], half, mode="edge")
+    smooth = np.sort(np.lib.stride_tricks.sliding_window_view(padded, window_days), axis=1)[:, half]
+    return DAY_S / np.maximum(np.interp(track.time / DAY_S, daily.day[known] + 0.5, smooth), 1.0)
 
 
-def invalid_share(history: NodeHistory, track: Track) -> np.ndarray:
+def invalid_share(summary: Summary, daily: Daily, track: Track) -> np.ndarray:
     """Return the share of check-ins on each bin's day that carry no usable reading; 0 for nodes that never have one."""
-    bad = (history.quality == BAD) | ~np.isfinite(history.reading)
-    if bad.all() or not bad.any():
+    if summary.bad.sum() in (0, daily.count.sum()):
         return np.zeros(len(track))
-    first, size = stretches(history.day)
-    days, share = history.day[first], np.add.reduceat(bad, first, dtype=np.int64) / size
-    place = np.searchsorted(days, day_of(track.time))
-    return share[np.minimum(place, len(days) - 1)]
+    place = np.searchsorted(daily.day, day_of(track.time))
+    return (summary.bad / daily.count)[np.minimum(place, len(daily.day) - 1)]

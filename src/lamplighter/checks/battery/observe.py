@@ -11,13 +11,23 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from lamplighter.checkins import DAY_S, NodeHistory, known_quantiles
+from lamplighter.checkins import DAY_S
 from lamplighter.settings.battery import BatterySettings
 from lamplighter.stats.order import quantile, stretches
 
 NORMAL_P90 = 1.2815515594
 HINGE_C = 0.0
 """Below freezing inner resistance grows faster; the fit may bend here."""
+FROST_C = HINGE_C - 2.0
+"""Check-ins colder than this tell how much it bends."""
+QUARTER_DAY_S = DAY_S / 4
+"""The response to temperature is fitted on means over so much: a day and its night, but no noise."""
+FIT_LEAST_ROWS, FIT_LEAST_BINS = 40, 24
+"""The fewest check-ins and quarter days from which it is told."""
+FIT_WINDOW = 21
+"""Quarter days of the moving mean that takes decline and season away: five days."""
+LEAST_MOVE_C = np.array([0.3, 0.5])
+"""Temperature, and its part below freezing, must move by more than this for their effect to be told."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,56 +68,13 @@ class Track:
         return Track(*(getattr(self, name)[where] for name in self.__slots__))
 
 
-@dataclass(frozen=True, slots=True)
-class Raw:
-    """Valid voltages of one node and their temperatures, with the bin of each."""
-
-    time: np.ndarray
-    volts: np.ndarray
-    temperature: np.ndarray
-    adjusted: np.ndarray
-    noise: float
-
-
 def response(temperature: np.ndarray, fit: Temperature, reference: float) -> np.ndarray:
     """Return the voltage at a temperature less that at the reference [V]; 0 where no temperature is known."""
-    linear = fit.slope * (temperature - reference)
-    bend = fit.extra * (np.minimum(temperature, HINGE_C) - min(reference, HINGE_C))
-    return np.nan_to_num(linear + bend)
-
-
-def clean(history: NodeHistory, settings: BatterySettings) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return times, voltages and temperatures of the check-ins that carry a credible voltage."""
-    volts = history.battery_v
-    known = np.isfinite(volts)
-    level = quantile(volts[known], 0.5) if known.any() else np.nan
-    keep = known & (volts > 0.1 * level) & (volts < 3.0 * level)
-    temperature = history.temperature_c[keep]
-    credible = (temperature >= settings.temperature_low_c) & (temperature <= settings.temperature_high_c)
-    temperature = np.where(credible, temperature, np.nan)
-    time, volts = history.time[keep], volts[keep]
-    if credible.sum() < 0.5 * len(temperature):
-        return time, volts, lent_temperature(time, volts, history.good_reading[keep], settings)
-    return time, volts, filled(time, temperature)
-
-
-def lent_temperature(time: np.ndarray, volts: np.ndarray, reading: np.ndarray, settings: BatterySettings) -> np.ndarray:
-    """Return the readings as temperatures when they plainly are: within range, and the voltage moves with them.
-
-    A thermometer sends what the battery feels as its reading; NaN for any other node, shape (n,).
-    """
-    nothing = np.full(len(time), np.nan)
-    credible = (reading >= settings.temperature_low_c) & (reading <= settings.temperature_high_c)
-    if credible.sum() < max(0.5 * len(reading), 40):
-        return nothing
-    celsius = filled(time, np.where(credible, reading, np.nan))
-    _, size = stretches(np.floor(time / (DAY_S / 4)))
-    if len(size) < 24:
-        return nothing
-    x, y = (high_passed(bin_means(size, v), 21) for v in (celsius, volts))
-    if x.std() < 0.3 or y.std() <= 0 or (x @ y) <= 0:
-        return nothing
-    return celsius if (x @ y) ** 2 / ((x @ x) * (y @ y)) >= settings.reading_explains else nothing
+    volts = fit.slope * (temperature - reference)
+    if fit.extra:
+        volts = volts + fit.extra * (np.minimum(temperature, HINGE_C) - min(reference, HINGE_C))
+    unknown = np.isnan(volts)
+    return np.where(unknown, 0.0, volts) if unknown.any() else volts
 
 
 def filled(time: np.ndarray, values: np.ndarray) -> np.ndarray:
@@ -116,33 +83,22 @@ def filled(time: np.ndarray, values: np.ndarray) -> np.ndarray:
     return values if good.all() or not good.any() else np.interp(time, time[good], values[good])
 
 
-def quick_noise(volts: np.ndarray) -> float:
-    """Return the noise of single voltages [V] from successive differences, robust to pulses and swings.
-
-    At a coarse resolution most differences are zero; the noise is then that of the rounding.
-    """
-    steps = np.abs(np.diff(volts))
-    moved = steps[steps > 1e-9]
-    if not len(moved):
-        return 0.0
-    rounding = quantile(moved, 0.02) / np.sqrt(12.0)
-    return max(float(1.4826 * quantile(steps, 0.5) / np.sqrt(2)), min(rounding, float(np.std(volts))))
-
-
 def bin_means(size: np.ndarray, values: np.ndarray) -> np.ndarray:
     """Return the mean of the values in consecutive bins of these sizes, none empty."""
-    return np.add.reduceat(values, np.cumsum(size) - size) / size
+    return np.add.reduceat(values, np.cumsum(size) - size) / size if len(size) else np.zeros(0)
 
 
 def high_passed(values: np.ndarray, width: int) -> np.ndarray:
-    """Return values less their centred moving mean over ``width`` bins."""
-    if len(values) <= width:
-        return values - values.mean()
-    total = np.cumsum(np.concatenate([[0.0], values]))
+    """Return values less their centred moving mean over ``width`` bins, along the last axis."""
+    n = values.shape[-1]
+    if n <= width:
+        return values - values.mean(axis=-1, keepdims=True)
+    total = np.zeros((*values.shape[:-1], n + 1))
+    np.cumsum(values, axis=-1, out=total[..., 1:])
     half = width // 2
-    i = np.arange(len(values))
-    low, high = np.maximum(i - half, 0), np.minimum(i + half + 1, len(values))
-    return values - (total[high] - total[low]) / (high - low)
+    i = np.arange(n)
+    low, high = np.maximum(i - half, 0), np.minimum(i + half + 1, n)
+    return values - (total[..., high] - total[..., low]) / (high - low)
 
 
 def usual_range(temperature: np.ndarray, reach: int = 10) -> np.ndarray:
@@ -161,29 +117,50 @@ def usual_range(temperature: np.ndarray, reach: int = 10) -> np.ndarray:
 
 
 def fit_temperature(time: np.ndarray, volts: np.ndarray, temperature: np.ndarray) -> Temperature:
-    """Fit the response of voltage to temperature in the usual range of the record; see :func:`fit_temperatures`."""
-    return fit_temperatures(time, volts, temperature)[0]
+    """Fit the response of voltage to temperature in the usual range of a record from its rows; see :func:`fit_usual`.
+
+    Nothing is told of fewer than :data:`FIT_LEAST_ROWS` rows, or where a temperature is missing.
+    """
+    if not np.isfinite(temperature).all() or len(time) < FIT_LEAST_ROWS:
+        return Temperature()
+    _, size = stretches(np.floor(time / QUARTER_DAY_S))
+    frost = np.minimum(temperature, HINGE_C)
+    means = bin_means(size, volts), bin_means(size, temperature), bin_means(size, frost)
+    freezes = is_freezing(int((frost < FROST_C).sum()), len(frost))
+    return fit_usual(*means, freezes, fit_means(*means, freezes))
 
 
-def fit_temperatures(time: np.ndarray, volts: np.ndarray, temperature: np.ndarray) -> tuple[Temperature, Temperature]:
+def is_freezing(rows: int, of: int) -> bool:
+    """Whether so many rows well below freezing, of so many, tell of a bend there."""
+    return rows > 0.01 * of
+
+
+def fit_means(volts: np.ndarray, temperature: np.ndarray, frost: np.ndarray, freezes: bool) -> Temperature:
     """Fit the response of voltage to temperature on quarter-day means, free of slow decline.
 
-    Both are taken less their five-day moving mean, so that decline and season drop out. The first fit is that of the
-    usual range, by which discharge is told; the second has the record's odd cold in it, which it flattens best.
+    Both are taken less their five-day moving mean, so that decline and season drop out. ``frost`` are the means of
+    min(temperature, 0), ``freezes`` whether enough check-ins lie below freezing to tell a bend.
     """
-    if not np.isfinite(temperature).all() or len(time) < 40:
-        return Temperature(), Temperature()
-    _, size = stretches(np.floor(time / (DAY_S / 4)))
-    if len(size) < 24:
-        return Temperature(), Temperature()
-    features = np.stack([temperature, np.minimum(temperature, HINGE_C)])
-    means = [bin_means(size, f) for f in features]
-    x = np.stack([high_passed(f, 21) for f in means])
-    y = high_passed(bin_means(size, volts), 21)
-    freezes = bool((features[1] < HINGE_C - 2).mean() > 0.01)
-    every = bent_line(x, y, freezes)
-    plain = usual_range(means[0])
-    return (bent_line(x[:, plain], y[plain], freezes) if 24 <= plain.sum() < len(plain) else every), every
+    if len(volts) < FIT_LEAST_BINS or not np.isfinite(temperature).all():
+        return Temperature()
+    moves = high_passed(np.stack([temperature, frost, volts]), FIT_WINDOW)
+    return bent_line(moves[:2], moves[2], freezes)
+
+
+def fit_usual(
+    volts: np.ndarray, temperature: np.ndarray, frost: np.ndarray, freezes: bool, every: Temperature
+) -> Temperature:
+    """Fit the response as :func:`fit_means`, in the usual range of the record; ``every`` is the fit to all of it.
+
+    Discharge is told by this one. That of all weather has the record's odd cold in it, which it flattens best.
+    """
+    if not np.isfinite(every.error):
+        return every
+    plain = usual_range(temperature)
+    if not FIT_LEAST_BINS <= plain.sum() < len(plain):
+        return every
+    moves = high_passed(np.stack([temperature, frost, volts]), FIT_WINDOW)[:, plain]
+    return bent_line(moves[:2], moves[2], freezes)
 
 
 def bent_line(x: np.ndarray, y: np.ndarray, freezes: bool) -> Temperature:
@@ -191,45 +168,26 @@ def bent_line(x: np.ndarray, y: np.ndarray, freezes: bool) -> Temperature:
 
     Errors allow for neighbours in time being alike.
     """
-    use = np.array([x[0].std() > 0.3, x[1].std() > 0.5 and freezes])
-    if not use[0]:
+    gram = x @ x.T
+    warm, frosty = np.diag(gram) / len(y) - (x.sum(axis=1) / len(y)) ** 2 > LEAST_MOVE_C**2
+    if not warm:
         return Temperature()
-    x = x[use]
-    beta = np.zeros(len(x))
-    target = y
+    if not (frosty and freezes):
+        x, gram = x[:1], gram[:1, :1]
+    inverse = np.linalg.inv(gram + 1e-9 * np.eye(len(x)) * len(y))
+    solve, target = inverse @ x, y
     for _ in range(4):
-        gram = x @ x.T
-        beta = np.linalg.solve(gram + 1e-9 * np.eye(len(x)) * len(y), x @ target)
-        residual = y - beta @ x
-        limit = 3.0 * 1.4826 * np.median(np.abs(residual)) + 1e-6
-        target = beta @ x + np.clip(residual, -limit, limit)
+        beta = solve @ target
+        line = beta @ x
+        residual = y - line
+        limit = 3.0 * 1.4826 * quantile(np.abs(residual), 0.5) + 1e-6
+        rest = np.minimum(np.maximum(residual, -limit), limit)
+        target = line + rest
     alike = 4.0
-    errors = np.sqrt(np.diag(np.linalg.inv(gram)) * alike) * np.std(target - beta @ x)
-    if use[1]:
+    errors = np.sqrt(np.diag(inverse) * alike) * rest.std()
+    if len(x) == 2:
         return Temperature(float(beta[0]), float(beta[1]), float(errors[0]), float(errors[1]))
     return Temperature(float(beta[0]), 0.0, float(errors[0]))
-
-
-def make_track(raw: Raw, width: float) -> Track:
-    """Summarise a node's voltages by bins of ``width`` seconds."""
-    _, size = stretches(np.floor(raw.time / width))
-    low, high = known_quantiles(raw.adjusted, size, (0.1, 0.9))
-    level = bin_means(size, np.clip(raw.adjusted, np.repeat(low, size), np.repeat(high, size)))
-    seen = np.isfinite(raw.temperature)
-    cold = np.full(len(size), np.nan)
-    mean_t = np.full(len(size), np.nan)
-    if seen.any():
-        cold = known_quantiles(raw.temperature, size, (0.1,))[0]
-        mean_t = bin_means(size, np.nan_to_num(raw.temperature))
-    return Track(
-        time=bin_means(size, raw.time - raw.time[0]) + raw.time[0],
-        volts=level,
-        temperature=mean_t,
-        coldest=cold,
-        count=size,
-        drop=np.maximum(level - low - NORMAL_P90 * raw.noise, 0.0),
-        swing=high - low,
-    )
 
 
 def pulse_drop(track: Track, fit: Temperature, settings: BatterySettings) -> np.ndarray:
@@ -245,28 +203,3 @@ def readjusted(track: Track, before: Temperature, after: Temperature, settings: 
         return track
     felt = response(track.temperature, before, settings.reference_c)
     return replace(track, volts=track.volts + felt - response(track.temperature, after, settings.reference_c))
-
-
-@dataclass(frozen=True, slots=True)
-class Seen:
-    """Clean voltages of one node and its track by bins, both adjusted with ``every``, its response in all weather.
-
-    ``usual`` is its response in the usual range of the record, by which discharge is told.
-    """
-
-    raw: Raw
-    track: Track
-    every: Temperature
-    usual: Temperature
-
-
-def observe(history: NodeHistory, settings: BatterySettings) -> Seen | None:
-    """Return what is seen of a node's battery; None without voltages."""
-    time, volts, temperature = clean(history, settings)
-    if not len(time):
-        return None
-    usual, every = fit_temperatures(time, volts, temperature)
-    adjusted = volts - response(temperature, every, settings.reference_c)
-    raw = Raw(time, volts, temperature, adjusted, quick_noise(adjusted))
-    short = time[-1] - time[0] < settings.fine_below_days * DAY_S
-    return Seen(raw, make_track(raw, DAY_S / 4 if short else DAY_S), every, usual)
