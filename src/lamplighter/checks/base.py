@@ -116,7 +116,7 @@ def summarise(checks: Sequence[Any], block: NodeHistory, settings: Settings) -> 
     """Return what the checks and the record keep of one block, by name."""
     alone = replace(block, worklog=())
     kept = {check.NAME: check.summarise(alone, settings) for check in checks if hasattr(check, "summarise")}
-    return kept | {"days": block.own.daily, "rhythm": rhythm_of(block)}
+    return kept | {"days": alone.own.daily, "rhythm": rhythm_of(alone)}
 
 
 def measure(
