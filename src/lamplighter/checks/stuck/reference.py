@@ -16,7 +16,7 @@ from lamplighter.checks.stuck.whole import Whole
 from lamplighter.settings.stuck import StuckSettings
 from lamplighter.stats.runs import tail_probability
 
-BAND_SHIFTS = (0.0, 0.5)
+BAND_SHIFTS = (0.0, 0.25, 0.5, 0.75)
 """Where the classes of a band lie, so that what straddles the edge of one falls into another."""
 CANDIDATES = 10
 """Longest runs looked at one by one."""
@@ -54,7 +54,7 @@ def find_bands(summary: Summary, whole: Whole, band: float, s: StuckSettings) ->
         if any_long(table, s):
             field = field_of(table, whole, watched_in_all(summary), s, band, shift)
             found += _stands(field, summary, s, habits=True)
-    return _longest_of_overlapping(found)
+    return _best_of_overlapping(found, s)
 
 
 def any_long(table: Table, s: StuckSettings) -> bool:
@@ -71,9 +71,10 @@ def watched_in_all(summary: Summary) -> float:
     return float(summary.slot_watched.sum())
 
 
-def _longest_of_overlapping(found: list[Stand]) -> tuple[Stand, ...]:
+def _best_of_overlapping(found: list[Stand], s: StuckSettings) -> tuple[Stand, ...]:
+    """Keep the longest of overlapping stands, but one that is odd and lasts before any that is over."""
     kept: list[Stand] = []
-    for stand in sorted(found, key=lambda x: (-x.watched_s, x.start)):
+    for stand in sorted(found, key=lambda x: (not (x.open and suspicious(x, s)), -x.watched_s, x.start)):
         if all(stand.end < k.start or stand.start > k.end for k in kept):
             kept.append(stand)
     return tuple(kept)
