@@ -12,7 +12,7 @@ from lamplighter.checks.stuck.reference import find_bands, find_stands, steps_be
 from lamplighter.checks.stuck.sketch import Spread, together
 from lamplighter.checks.stuck.spikes import WEEKS_S, Spikes, measure_spikes
 from lamplighter.checks.stuck.stand import Stand, suspicious
-from lamplighter.checks.stuck.summary import CHANNELS, EXACT, FROZEN, SLOT_S, Summary
+from lamplighter.checks.stuck.summary import BATTERY, CHANNELS, EXACT, FROZEN, RSSI, SLOT_S, Summary
 from lamplighter.checks.stuck.tables import Table, runs_of
 from lamplighter.checks.stuck.whole import Whole, usual_levels, whole_of
 from lamplighter.record import Record
@@ -24,7 +24,6 @@ BESIDE_S = 30 * DAY_S
 """What the other channels do during a stand is seen from its first days [s]: one may last for years."""
 FIRST_VOLTS = 50
 """Voltages from which that at the beginning of a stand is taken."""
-BATTERY, RSSI = CHANNELS.index("battery_v"), CHANNELS.index("rssi_dbm")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

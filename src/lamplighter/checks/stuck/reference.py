@@ -18,8 +18,8 @@ from lamplighter.stats.runs import tail_probability
 
 BAND_SHIFTS = (0.0, 0.25, 0.5, 0.75)
 """Where the classes of a band lie, so that what straddles the edge of one falls into another."""
-CANDIDATES = 10
-"""Longest runs looked at one by one."""
+CANDIDATES, BAND_CANDIDATES = 10, 5
+"""Longest runs looked at one by one: of equal readings, and within a band on each of its grids."""
 ALIKE_SHARE = 2 / 3
 """A run at least this long, against another, lasted as long as it."""
 EPISODE_GAP = 0.25
@@ -81,7 +81,7 @@ def _best_of_overlapping(found: list[Stand], s: StuckSettings) -> tuple[Stand, .
 
 
 def _stands(field: Field, summary: Summary, s: StuckSettings, habits: bool) -> tuple[Stand, ...]:
-    chosen = [int(i) for i in np.flatnonzero(_long(field.runs, s)[:CANDIDATES])]
+    chosen = [int(i) for i in np.flatnonzero(_long(field.runs, s)[: BAND_CANDIDATES if field.band else CANDIDATES])]
     return tuple(_settle(field, i, stand, summary, s) for i, stand in _judged(field, chosen, s, habits))
 
 

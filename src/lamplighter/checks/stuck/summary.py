@@ -17,6 +17,7 @@ from lamplighter.stats.runs import Runs, encode_runs, run_durations, watched_unt
 
 CHANNELS = ("reading", "battery_v", "rssi_dbm", "temperature_c")
 """Channels that repeat together when the whole record is frozen; all but the reading show whether it is alive."""
+BATTERY, RSSI = CHANNELS.index("battery_v"), CHANNELS.index("rssi_dbm")
 EXACT, CREEP, FROZEN = 0, (1, 2), 16
 """Kinds of runs: equal readings; readings within two steps, on either of two grids; whole records (plus the set of
 channels, a bit each)."""
@@ -25,7 +26,11 @@ CREEP_SHIFTS = (0.25, 0.75)
 LONGEST = {EXACT: 100, CREEP[0]: 50, CREEP[1]: 50, FROZEN: 40}
 """Longest runs kept of a block. The tail of ordinary ones is told from thirty; rests at a level are counted."""
 ELSEWHERE = 40
-"""Longest runs kept away from the level at which most of the longest lie: a process at rest would leave no others."""
+"""Longest runs kept away from the level at which many of the longest lie: a process at rest would leave no others."""
+CROWDED = 0.5
+"""Share of the longest runs at one level from which those elsewhere are kept besides."""
+SOME_MORE = 3
+"""Times as many runs as are kept are compared in time; the others have fewer readings."""
 SLOT_S = 4 * 3600.0
 """Time over which the lowest and highest reading are kept [s]: a stand within a band is one of many hours."""
 LITTLE = 0.005
@@ -119,6 +124,8 @@ class Course:
     interval: float
     longest_step: float
     """A silence counts no longer than this [s]."""
+    clock: np.ndarray
+    """Time watched until each reading [s]."""
 
 
 def summarise(block: NodeHistory, settings: Settings) -> Summary:
@@ -129,11 +136,11 @@ def summarise(block: NodeHistory, settings: Settings) -> Summary:
     steps = np.abs(np.diff(course.value, prepend=course.before[-1:]))
     moves = steps[steps > 0]
     resolution = quantile(moves, RESOLUTION_SHARE) if len(moves) else 0.0
-    tables = [longest_runs(course, runs, EXACT, course.before[-1:] == course.value[:1])]
+    tables = [longest_runs(course, runs, EXACT, course.before[-1:] == course.value[:1], 2 * resolution)]
     if resolution > 0:
         tables += [creeping(course, resolution, kind) for kind in CREEP]
     own, volts = block.own, block.own.battery_v[np.isfinite(block.own.battery_v)]
-    tables.append(frozen_runs(block, course))
+    tables.append(frozen_runs(block, course, 2 * resolution))
     table = {name: np.concatenate([t[name] for t in tables]) for name in tables[0]}
     return Summary(
         readings=np.array([len(course.value)]),
@@ -163,7 +170,8 @@ def course_of(block: NodeHistory, s: StuckSettings) -> Course:
     lead = np.flatnonzero(usable[: block.lead])
     interval = interval_of(block)
     longest_step = s.gap_intervals * interval
-    return Course(block.time[own], reading[own], reading[lead], block.time[lead], interval, longest_step)
+    time, clock = block.time[own], watched_until(block.time[own], longest_step)
+    return Course(time, reading[own], reading[lead], block.time[lead], interval, longest_step, clock)
 
 
 def interval_of(block: NodeHistory) -> float:
@@ -174,39 +182,65 @@ def interval_of(block: NodeHistory) -> float:
     return interval if math.isfinite(interval) and interval > 0 else 1.0
 
 
-def longest_runs(course: Course, runs: Runs, kind: int, goes_on: np.ndarray) -> dict[str, np.ndarray]:
-    """Keep the longest runs of one kind in order of time, the first and the last always."""
+def longest_runs(course: Course, runs: Runs, kind: int, goes_on: np.ndarray, near: float) -> dict[str, np.ndarray]:
+    """Keep the longest runs of one kind in order of time, the first and the last always.
+
+    Readings as close as ``near`` are the same level.
+    """
     time, value = course.time, course.value
-    watched = run_durations(runs, watched_until(time, course.longest_step), course.interval)
-    level = value[(runs.start + runs.last) // 2]
-    kept = some_longest(watched, level, LONGEST[min(kind, FROZEN)])
-    first, last = runs.start[kept], runs.last[kept]
-    steps = np.abs(np.diff(value))
-    edge = np.array([np.nan])
+    kept = some_longest(course, runs, LONGEST[min(kind, FROZEN)], near)
+    part = Runs(runs.start[kept], runs.length[kept])
+    first, last = part.start, part.last
+    entry = np.abs(value[first] - value[np.maximum(first - 1, 0)])
+    leave = np.abs(value[np.minimum(last + 1, len(value) - 1)] - value[last])
+    entry[:1], leave[-1:] = np.nan, np.nan
     on = np.zeros(len(kept), dtype=np.int8)
     on[:1] = goes_on.any()
     return {
         "run_kind": np.full(len(kept), kind, dtype=np.int8),
         "run_begin": time[first],
         "run_end": time[last],
-        "run_watched": watched[kept],
-        "run_count": runs.length[kept].astype(np.int32),
-        "run_level": level[kept],
-        "run_entry": np.concatenate([edge, steps])[first],
-        "run_leave": np.concatenate([steps, edge])[last],
+        "run_watched": run_durations(part, course.clock, course.interval),
+        "run_count": part.length.astype(np.int32),
+        "run_level": value[(first + last) // 2],
+        "run_entry": entry,
+        "run_leave": leave,
         "run_goes_on": on,
     }
 
 
-def some_longest(watched: np.ndarray, level: np.ndarray, count: int) -> np.ndarray:
+def some_longest(course: Course, runs: Runs, count: int, near: float) -> np.ndarray:
     """Return the places of the longest runs, of the longest elsewhere, and of the first and the last, in order."""
-    if len(watched) <= count + ELSEWHERE:
-        return np.arange(len(watched))
-    kept = largest(watched, count)
-    low, middle, high = quantiles(level[kept], 0.25, 0.5, 0.75)
-    elsewhere = np.flatnonzero(np.abs(level - middle) > high - low)
-    kept = np.concatenate([kept, elsewhere[largest(watched[elsewhere], ELSEWHERE)], [0, len(watched) - 1]])
-    return np.unique(kept)
+    if len(runs.start) <= count + ELSEWHERE:
+        return np.arange(len(runs.start))
+    kept = longest_of(course, runs, count)
+    level = levels(course, runs, kept)
+    middle = quantile(level, 0.5)
+    if (np.abs(level - middle) <= near).mean() > CROWDED:
+        elsewhere = np.flatnonzero(np.abs(levels(course, runs, np.s_[:]) - middle) > near)
+        kept = np.concatenate([kept, longest_of(course, runs, ELSEWHERE, elsewhere)])
+    return np.unique(np.concatenate([kept, [0, len(runs.start) - 1]]))
+
+
+def longest_of(course: Course, runs: Runs, count: int, among: np.ndarray | None = None) -> np.ndarray:
+    """Return the places of the longest runs, of all or among some.
+
+    Only those of the most readings are compared in time: missed check-ins change little about their order.
+    """
+    length = runs.length if among is None else runs.length[among]
+    at_least = np.cumsum(np.bincount(length)[::-1])
+    place = int(np.searchsorted(at_least, SOME_MORE * count))
+    least = max(len(at_least) - 1 - place, 1)
+    some = np.flatnonzero(length == least)[: SOME_MORE * count]
+    part = np.concatenate([np.flatnonzero(length > least), some])
+    part = part if among is None else among[part]
+    watched = run_durations(Runs(runs.start[part], runs.length[part]), course.clock, course.interval)
+    return part[largest(watched, count)]
+
+
+def levels(course: Course, runs: Runs, places: np.ndarray | slice) -> np.ndarray:
+    """Return the middle readings of some runs."""
+    return course.value[runs.start[places] + (runs.length[places] - 1) // 2]
 
 
 def creeping(course: Course, step: float, kind: int) -> dict[str, np.ndarray]:
@@ -214,24 +248,24 @@ def creeping(course: Course, step: float, kind: int) -> dict[str, np.ndarray]:
     shift = CREEP_SHIFTS[CREEP.index(kind)]
     classes = np.floor(course.value / (2 * step) + shift)
     before = np.floor(course.before[-1:] / (2 * step) + shift)
-    return longest_runs(course, encode_runs(classes), kind, before == classes[:1])
+    return longest_runs(course, encode_runs(classes), kind, before == classes[:1], 2 * step)
 
 
-def frozen_runs(block: NodeHistory, course: Course) -> dict[str, np.ndarray]:
+def frozen_runs(block: NodeHistory, course: Course, near: float) -> dict[str, np.ndarray]:
     """Keep the longest runs in which all channels repeat that most check-ins have."""
     columns = [getattr(block, name) for name in CHANNELS]
     known = np.array([np.isfinite(c) for c in columns])
     names = np.flatnonzero(known[:, block.lead :].mean(1) > 0.5)
-    together = known[names].all(0) if {1, 2} & set(names.tolist()) else np.zeros(len(block), dtype=bool)
-    together, before = np.flatnonzero(together[block.lead :]) + block.lead, np.flatnonzero(together[: block.lead])
-    parts = [columns[n][together] for n in names] or [np.zeros(0)]
-    goes_on = np.array([all(columns[n][before[-1]] == columns[n][together[0]] for n in names)]) if (
-        len(before) and len(together)
-    ) else np.zeros(0, dtype=bool)  # fmt: skip
-    whole = Course(
-        block.time[together], parts[0], parts[0][:0], parts[0][:0], course.interval, course.longest_step
-    )  # fmt: skip
-    return longest_runs(whole, encode_runs(*parts), FROZEN + int((1 << names).sum()), goes_on)
+    shows_life = BATTERY in names or RSSI in names
+    places = np.flatnonzero(known[names].all(0)) if shows_life else np.zeros(0, dtype=np.int64)
+    lead = int(np.searchsorted(places, block.lead))
+    parts = [columns[n][places] for n in names]
+    goes_on = np.array([0 < lead < len(places) and all(p[lead - 1] == p[lead] for p in parts)])
+    own = [p[lead:] for p in parts] or [np.zeros(0)]
+    time, none = block.time[places[lead:]], np.zeros(0)
+    clock = course.clock if len(time) == len(course.time) else watched_until(time, course.longest_step)
+    whole = Course(time, own[0], none, none, course.interval, course.longest_step, clock)
+    return longest_runs(whole, encode_runs(*own), FROZEN + int((1 << names).sum()), goes_on, near)
 
 
 def readings_outside_peak(course: Course, runs: Runs) -> dict[str, np.ndarray]:
