@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lamplighter.checks.stuck.summary import CREEP, Summary
+from lamplighter.checks.stuck.longest import CREEP
+from lamplighter.checks.stuck.summary import Summary
 from lamplighter.checks.stuck.tables import Table, runs_of
 from lamplighter.checks.stuck.whole import Whole
 from lamplighter.settings.stuck import StuckSettings

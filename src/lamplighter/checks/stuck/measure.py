@@ -8,11 +8,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from lamplighter.checkins import DAY_S, NodeHistory
+from lamplighter.checks.stuck.longest import BATTERY, CHANNELS, EXACT, FROZEN, RSSI
 from lamplighter.checks.stuck.reference import find_bands, find_stands, steps_beside
 from lamplighter.checks.stuck.sketch import Spread, together
 from lamplighter.checks.stuck.spikes import WEEKS_S, Spikes, measure_spikes
 from lamplighter.checks.stuck.stand import Stand, suspicious
-from lamplighter.checks.stuck.summary import BATTERY, CHANNELS, EXACT, FROZEN, RSSI, SLOT_S, Summary
+from lamplighter.checks.stuck.summary import SLOT_S, Summary
 from lamplighter.checks.stuck.tables import Table, runs_of
 from lamplighter.checks.stuck.whole import Whole, usual_levels, whole_of
 from lamplighter.record import Record
@@ -122,13 +123,14 @@ def looked_at(stand: Stand, record: Record, whole: Whole, s: StuckSettings) -> S
     if not suspicious(stand, s):
         begin = max(stand.start, float(record.open.time[0]) if len(record.open) else math.inf)
         return _beside(stand, record.rows(begin, begin + BESIDE_S)) if stand.open and begin < stand.end else stand
-    rows = record.rows(stand.start - 2 * SLOT_S, stand.start + BESIDE_S)
+    beside = 2 * max(SLOT_S, whole.longest_step)
+    rows = record.rows(stand.start - beside, stand.start + BESIDE_S)
     if stand.band:
-        stand = _sharpened(stand, rows, record, whole)
+        stand = _sharpened(stand, rows, record, whole, beside)
     return _beside(stand, rows)
 
 
-def _sharpened(stand: Stand, rows: NodeHistory, record: Record, whole: Whole) -> Stand:
+def _sharpened(stand: Stand, rows: NodeHistory, record: Record, whole: Whole, beside: float) -> Stand:
     """Add the check-ins in the slots beside a stand within a band that belong to it, and the steps at its ends."""
     time, value, still = _still(stand, rows)
     inside = np.flatnonzero((time >= stand.start) & (time <= stand.end))
@@ -138,8 +140,8 @@ def _sharpened(stand: Stand, rows: NodeHistory, record: Record, whole: Whole) ->
     start, middle = float(time[first]), quantile(value[inside], 0.5)
     if stand.open:
         return replace(stand, start=start, value=middle, **steps_beside(whole, entry, math.nan))
-    if stand.end + 2 * SLOT_S > stand.start + BESIDE_S:
-        time, value, still = _still(stand, record.rows(stand.end - SLOT_S, stand.end + 2 * SLOT_S))
+    if stand.end + beside > stand.start + BESIDE_S:
+        time, value, still = _still(stand, record.rows(stand.end - beside, stand.end + beside))
     outside = np.flatnonzero(~still & (time > stand.end))
     last = int(outside[0]) - 1 if len(outside) else len(time) - 1
     leave = abs(float(value[last + 1] - value[last])) if len(outside) else math.nan

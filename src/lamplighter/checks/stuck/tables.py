@@ -7,7 +7,8 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from lamplighter.checkins import DAY_S
-from lamplighter.checks.stuck.summary import CREEP, EXACT, SLOT_S, Summary
+from lamplighter.checks.stuck.longest import CREEP, EXACT
+from lamplighter.checks.stuck.summary import SLOT_S, Summary
 from lamplighter.checks.stuck.whole import Whole
 from lamplighter.record import LEAD_D
 

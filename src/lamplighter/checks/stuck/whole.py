@@ -7,8 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lamplighter.checks.stuck.longest import EXACT
 from lamplighter.checks.stuck.sketch import Spread, together
-from lamplighter.checks.stuck.summary import EXACT, LITTLE, RESOLUTION_SHARE, Summary
+from lamplighter.checks.stuck.summary import LITTLE, RESOLUTION_SHARE, Summary
 from lamplighter.settings.stuck import StuckSettings
 
 TWENTIETHS = (0.05, 0.95)
