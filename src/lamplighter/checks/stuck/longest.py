@@ -138,15 +138,17 @@ def creeping(course: Course, step: float, kind: int) -> dict[str, np.ndarray]:
 def frozen_runs(block: NodeHistory, course: Course, near: float) -> dict[str, np.ndarray]:
     """Keep the longest runs in which all channels repeat that most check-ins have."""
     columns = [getattr(block, name) for name in CHANNELS]
-    known = np.array([np.isfinite(c) for c in columns])
-    names = np.flatnonzero(known[:, block.lead :].mean(1) > 0.5)
+    known = [np.isfinite(c) for c in columns]
+    rows = len(block) - block.lead
+    names = np.array([n for n, k in enumerate(known) if 2 * np.count_nonzero(k[block.lead :]) > rows], dtype=np.int64)
+    time, parts, lead = block.time, [columns[n] for n in names], block.lead
     shows_life = BATTERY in names or RSSI in names
-    places = np.flatnonzero(known[names].all(0)) if shows_life else np.zeros(0, dtype=np.int64)
-    lead = int(np.searchsorted(places, block.lead))
-    parts = [columns[n][places] for n in names]
-    goes_on = np.array([0 < lead < len(places) and all(p[lead - 1] == p[lead] for p in parts)])
-    own = [p[lead:] for p in parts] or [np.zeros(0)]
-    time, none = block.time[places[lead:]], np.zeros(0)
-    clock = course.clock if len(time) == len(course.time) else watched_until(time, course.longest_step)
+    together = np.logical_and.reduce([known[n] for n in names]) if shows_life else np.zeros(len(block), dtype=bool)
+    if not together.all():
+        places = np.flatnonzero(together)
+        time, parts, lead = time[places], [p[places] for p in parts], int(np.searchsorted(places, block.lead))
+    goes_on = np.array([0 < lead < len(time) and all(p[lead - 1] == p[lead] for p in parts)])
+    own, time, none = [p[lead:] for p in parts] or [np.zeros(0)], time[lead:], np.zeros(0)
+    clock = course.clock if np.array_equal(time, course.time) else watched_until(time, course.longest_step)
     whole = Course(time, own[0], none, none, course.interval, course.longest_step, clock)
     return longest_runs(whole, encode_runs(*own), FROZEN + int((1 << names).sum()), goes_on, near)

@@ -31,6 +31,9 @@ LITTLE = 0.005
 RESOLUTION_SHARE = 0.02
 """The smallest usual step is this quantile of the steps."""
 
+NOTHING = Course(*(np.zeros(0) for _ in range(4)), 1.0, 1.0, np.zeros(0))
+"""No readings at all."""
+
 
 @dataclass(frozen=True, slots=True)
 class Summary:
@@ -135,7 +138,7 @@ def summarise(block: NodeHistory, settings: Settings) -> Summary:
         **table,
         **slots_of(course, steps),
         **spikes_of(block, course, s),
-        **failures_of(course, s, block.entry.unit.strip().lower() == "ma"),
+        **failures_of(course if block.entry.unit.strip().lower() == "ma" else NOTHING, s),
     )
 
 
@@ -194,7 +197,7 @@ def spikes_of(block: NodeHistory, course: Course, s: StuckSettings) -> dict[str,
     return {"spike_time": time[at], "spike_v": block.battery_v[rows]}
 
 
-def failures_of(course: Course, s: StuckSettings, current: bool) -> dict[str, np.ndarray]:
+def failures_of(course: Course, s: StuckSettings) -> dict[str, np.ndarray]:
     """Find periods of two check-ins or more in which a current output lay in a failure range.
 
     Single check-ins at an edge of the block are kept too: the period may go on there.
@@ -202,7 +205,7 @@ def failures_of(course: Course, s: StuckSettings, current: bool) -> dict[str, np
     failed = (course.value <= s.failure_low_ma) | (course.value >= s.failure_high_ma)
     runs = encode_runs(failed)
     edge = (runs.start == 0) | (runs.last == len(failed) - 1)
-    chosen = np.flatnonzero(current & failed[runs.start] & ((runs.length >= 2) | edge))
+    chosen = np.flatnonzero(failed[runs.start] & ((runs.length >= 2) | edge))
     first, last = runs.start[chosen], runs.last[chosen]
     before = course.before[-1:]
     on = bool(((before <= s.failure_low_ma) | (before >= s.failure_high_ma)).any())
