@@ -93,19 +93,25 @@ def _judged(field: Field, chosen: list[int], s: StuckSettings, habits: bool) -> 
     of the node and not odd. Then longer runs count as well, unless they are odd or at rest where this one is not.
     """
     suspect: set[int] = set()
-    explained: set[int] = set()
-    found: dict[int, Stand] = {}
+    odds = {}
     for i in reversed(chosen):
-        found[i] = replace(_described(field, i), **_odds(field, i, s, suspect))
-        if suspicious(found[i], s) and not (habits and _habit(field, i, s)):
+        odds[i] = _odds(field, i, s, suspect)
+        odd = odds[i]["p"] < SUSPECT_P and suspicious(_described(field, i, odds[i]), s)
+        if odd and not (habits and _habit(field, i, s)):
             suspect.add(i)
-        if rests_there(found[i], s) or saturates(found[i], s):
-            explained.add(i)
+    first, explained = dict(odds), {}
+
+    def at_rest(i: int) -> bool:
+        if i not in explained:
+            stand = _described(field, i, first[i])
+            explained[i] = rests_there(stand, s) or saturates(stand, s)
+        return explained[i]
+
     for i in chosen:
         longer = [j for j in range(i) if j not in suspect]
-        if longer and found[i].p < 1:
-            found[i] = replace(found[i], **_odds(field, i, s, suspect, longer, explained))
-    return [(i, found[i]) for i in chosen]
+        if longer and odds[i]["p"] < 1:
+            odds[i] = _odds(field, i, s, suspect, longer, [j for j in longer if j in first and at_rest(j)])
+    return [(i, _described(field, i, odds[i])) for i in chosen]
 
 
 def _habit(field: Field, i: int, s: StuckSettings) -> bool:
@@ -166,8 +172,8 @@ def _open(field: Field, i: int) -> bool:
     return bool(field.runs.end[i] >= field.last)
 
 
-def _described(field: Field, i: int) -> Stand:
-    """Describe one of the longest runs, not yet judged."""
+def _described(field: Field, i: int, odds: dict[str, float | int]) -> Stand:
+    """Describe one of the longest runs."""
     runs, whole = field.runs, field.whole
     watched, low, high = float(runs.watched[i]), float(runs.low[i]), float(runs.high[i])
     same = _apart(field, i) & field.rests & _alike(field, i)
@@ -181,9 +187,7 @@ def _described(field: Field, i: int) -> Stand:
         value=float(runs.level[i]),
         low=low,
         high=high,
-        p=math.nan,
-        longest_s=math.nan,
-        references=0,
+        **odds,
         rests=int(same.sum()),
         rest_s=float(runs.watched[same].sum()),
         level_s=math.nan,
