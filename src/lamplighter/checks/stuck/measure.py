@@ -118,12 +118,13 @@ def overlap(a: Stand, b: Stand) -> float:
 def looked_at(stand: Stand, record: Record, whole: Whole, s: StuckSettings) -> Stand:
     """Add to an odd stand what only the check-ins themselves show: its very edges, and the other channels.
 
-    Others are looked at only as far as they lie in the open block, whose rows are at hand.
+    Others are looked at only while they last, and as far as they lie in the open block, whose rows are at hand.
     """
-    if not suspicious(stand, s):
-        begin = max(stand.start, float(record.open.time[0]) if len(record.open) else math.inf)
-        return _beside(stand, record.rows(begin, begin + BESIDE_S)) if stand.open and begin < stand.end else stand
     beside = 2 * max(SLOT_S, whole.longest_step)
+    at_hand = float(record.open.time[0]) + beside if len(record.open) else math.inf
+    if not suspicious(stand, s) and not (stand.open and stand.start >= at_hand):
+        since = max(stand.start, at_hand)
+        return _beside(stand, record.rows(since, since + BESIDE_S)) if stand.open and since < stand.end else stand
     rows = record.rows(stand.start - beside, stand.start + BESIDE_S)
     if stand.band:
         stand = _sharpened(stand, rows, record, whole, beside)
