@@ -281,5 +281,5 @@ def test_a_stuck_sensor_of_such_a_process_is_called(process):
 def test_a_quarter_at_fifteen_minutes_is_kept_in_little_room():
     time = hours(90, 0.25)
     s = stuck.summarise(history(time, live(time), battery_v=volts(time), rssi_dbm=radio(time)), Settings())
-    assert sum(getattr(s, f.name).nbytes for f in fields(s)) < 40_000
+    assert sum(getattr(s, f.name).nbytes for f in fields(s)) < 32_000
     assert {getattr(s, f.name).ndim for f in fields(s)} == {1}

@@ -42,6 +42,10 @@ class Spread:
             return math.nan
         return float(self.mass[: np.searchsorted(self.value, value)].sum())
 
+    def share_within(self, low: float, high: float) -> float:
+        """Return the share of values between two, both included; 0 without values."""
+        return float(self.mass[np.searchsorted(self.value, low) : np.searchsorted(self.value, high, "right")].sum())
+
 
 def together(
     sketches: np.ndarray, counts: np.ndarray, points: np.ndarray | None = None, sizes: np.ndarray | None = None

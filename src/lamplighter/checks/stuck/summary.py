@@ -24,7 +24,7 @@ from lamplighter.settings.stuck import StuckSettings
 from lamplighter.stats.order import quantile, quantiles, stretches
 from lamplighter.stats.runs import Runs, encode_runs
 
-SLOT_S = 4 * 3600.0
+SLOT_S = 6 * 3600.0
 """Time over which the lowest and highest reading are kept [s]: a stand within a band is one of many hours."""
 LITTLE = 0.005
 """A run of less than this share of the readings does not move the twentieths that bound their usual range."""

@@ -12,7 +12,7 @@ from lamplighter.checks.stuck.summary import SLOT_S, Summary
 from lamplighter.checks.stuck.whole import Whole
 from lamplighter.record import LEAD_D
 
-COMPARABLE = 3.0
+COMPARABLE = 1.5
 """Runs within two steps count where the block's own step is less than this many times that of the record."""
 
 
