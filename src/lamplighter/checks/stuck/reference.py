@@ -245,17 +245,21 @@ def _slow_reference(field: Field, i: int, suspect: set[int], s: StuckSettings) -
 def _settle(field: Field, i: int, stand: Stand, summary: Summary, s: StuckSettings) -> Stand:
     """Add how long the reading was at the level of a stand at all other times, where that matters.
 
-    Within a slot the readings count as evenly spread from the lowest to the highest.
+    Of two figures the higher counts. Within a slot the readings count as evenly spread from the lowest to the highest,
+    which is too few at a level left by jumps; of all readings together only every hundredth is known.
     """
     if stand.rests < s.rest_recurrences or stand.p > SUSPECT_P:
         return stand
-    level, near, length = float(field.runs.level[i]), field.near, stand.end - stand.start
+    runs, level, near, length = field.runs, float(field.runs.level[i]), field.near, stand.end - stand.start
     low, high = summary.slot_low, summary.slot_high
     inside = np.minimum(high, level + near) - np.maximum(low, level - near)
     share = np.where(inside < 0, 0.0, np.divide(inside, high - low, out=np.ones(len(low)), where=high > low))
     begin = summary.slot * SLOT_S
     clear = (begin + SLOT_S < stand.start - length) | (begin > stand.end + length)
-    return replace(stand, level_s=float((share * summary.slot_watched)[clear].sum()))
+    by_slots = float((share * summary.slot_watched)[clear].sum())
+    beside = _alike(field, i) & (runs.end >= stand.start - length) & (runs.begin <= stand.end + length)
+    in_all = field.whole.spread.share_within(level - near, level + near) * field.watched_in_all
+    return replace(stand, level_s=max(by_slots, in_all - float(runs.watched[beside].sum())))
 
 
 def _apart(field: Field, i: int) -> np.ndarray:

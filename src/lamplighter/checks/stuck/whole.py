@@ -24,6 +24,9 @@ class Whole:
     Attributes
     ----------
     readings : int
+        How many there are.
+    spread : Spread
+        Their distribution.
     first, last : float
         Times of the first and the last [s]; NaN without any.
     interval, longest_step : float
@@ -39,6 +42,7 @@ class Whole:
     """
 
     readings: int
+    spread: Spread
     first: float
     last: float
     interval: float
@@ -59,6 +63,7 @@ def whole_of(summary: Summary, interval: float, s: StuckSettings) -> Whole:
     exact = np.flatnonzero(summary.run_kind == EXACT)
     return Whole(
         readings=int(summary.readings.sum()),
+        spread=spread,
         first=float(summary.run_begin[exact[0]]) if len(exact) else math.nan,
         last=float(summary.run_end[exact[-1]]) if len(exact) else math.nan,
         interval=interval,
