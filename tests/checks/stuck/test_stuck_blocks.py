@@ -78,11 +78,12 @@ def test_a_stand_over_an_edge_is_one_and_keeps_its_dates(start, count):
 
 
 def test_equal_readings_at_either_side_of_an_edge_and_of_a_silence_are_one_stand():
-    h = held(EDGES[1] - 400, 900)
-    kept = np.abs(np.arange(len(TIME)) - EDGES[1]) > 200
+    h = held(EDGES[1] - 600, 900)
+    kept = (np.arange(len(TIME)) < EDGES[1] - 350) | (np.arange(len(TIME)) >= EDGES[1] + 50)
     h = replace(h, **{name: column[kept] for name, column in columns_of(h).items()})
+    assert [block.lead for _, block in blocks_of(h)][2] == 0
     whole, cut = whole_and_cut(h)
-    assert cut.stands[0].check_ins == whole.stands[0].check_ins == 900 - 401
+    assert cut.stands[0].check_ins == whole.stands[0].check_ins == 900 - 400
     assert cut.stands[0].watched_s == pytest.approx(whole.stands[0].watched_s)
     assert cut.stands[0].watched_s < 510 * HOUR
 
