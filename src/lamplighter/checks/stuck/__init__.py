@@ -2,7 +2,8 @@
 
 from lamplighter.checks.stuck.judge import judge
 from lamplighter.checks.stuck.measure import measure
+from lamplighter.checks.stuck.summary import summarise
 
 NAME = "stuck"
 
-__all__ = ["NAME", "judge", "measure"]
+__all__ = ["NAME", "judge", "measure", "summarise"]

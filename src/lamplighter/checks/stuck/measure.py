@@ -7,20 +7,24 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from lamplighter.checkins import NodeHistory
-from lamplighter.checks.stuck.course import Course, course_of, usual_range
-from lamplighter.checks.stuck.reference import find_stands
-from lamplighter.checks.stuck.spikes import Spikes, measure_spikes
-from lamplighter.checks.stuck.stand import SUSPECT_P, Stand
+from lamplighter.checkins import DAY_S, NodeHistory
+from lamplighter.checks.stuck.longest import BATTERY, CHANNELS, EXACT, FROZEN, RSSI
+from lamplighter.checks.stuck.reference import find_bands, find_stands, steps_beside
+from lamplighter.checks.stuck.sketch import Spread, together
+from lamplighter.checks.stuck.spikes import WEEKS_S, Spikes, measure_spikes
+from lamplighter.checks.stuck.stand import Stand, suspicious
+from lamplighter.checks.stuck.summary import SLOT_S, Summary
+from lamplighter.checks.stuck.tables import Table, runs_of
+from lamplighter.checks.stuck.whole import Whole, usual_levels, whole_of
+from lamplighter.record import Record
 from lamplighter.settings import Settings
 from lamplighter.settings.stuck import StuckSettings
 from lamplighter.stats.order import quantile
-from lamplighter.stats.runs import encode_runs
 
-CHANNELS = ("battery_v", "rssi_dbm", "temperature_c")
-"""Channels that show whether the record as a whole is alive."""
-LITTLE = 0.005
-"""A run of less than this share of the readings does not move the twentieths that bound their usual range."""
+BESIDE_S = 30 * DAY_S
+"""What the other channels do during a stand is seen from its first days [s]: one may last for years."""
+FIRST_VOLTS = 50
+"""Voltages from which that at the beginning of a stand is taken."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -59,49 +63,42 @@ class StuckMeasures:
     spikes: Spikes
 
 
-def measure(history: NodeHistory, settings: Settings) -> StuckMeasures:
+def measure(summary: Summary, record: Record, settings: Settings) -> StuckMeasures:
     """Measure one node's runs of equal readings and how probable they are under its own repeats."""
     s = settings.stuck
-    reading = history.good_reading
-    usable = np.isfinite(reading)
-    time, value = history.time[usable], reading[usable]
-    course = course_of(time, value, history.typical_interval_s, s)
-    stands = find_stands(course, s)
-    band = band_width(course, s) if course.wide else math.inf
-    if course.whole.usual >= s.min_levels * band:
-        stands += find_stands(course, s, band)
-    beside = {name: getattr(history, name)[usable] for name in CHANNELS}
-    volts = history.battery_v[np.isfinite(history.battery_v)]
-    usual_v = quantile(volts, 0.9) if len(volts) else math.nan
+    whole = whole_of(summary, record.typical_interval_s, s)
+    table = runs_of(summary, EXACT, whole)
+    stands = find_stands(table, summary, whole, s, creeps=True)
+    band = band_width(whole, s)
+    if whole.readings >= s.min_check_ins and whole.usual > 0 and whole.usual >= s.min_levels * band:
+        stands += find_bands(summary, whole, band, s)
+    stands = tuple(looked_at(stand, record, whole, s) for stand in without_doubles(stands))
+    volts = together(summary.volt_sketch, summary.volts)
+    usual_v = volts.at(0.9)
     return StuckMeasures(
-        check_ins=len(time),
-        span_s=float(time[-1] - time[0]) if len(time) else 0.0,
-        runs=len(course.runs.start),
-        levels=usual_levels(course),
-        stands=tuple(_beside(x, beside) if x.p <= SUSPECT_P else x for x in without_doubles(stands)),
-        frozen=frozen_records(history, s),
+        check_ins=whole.readings,
+        span_s=whole.last - whole.first if whole.readings else 0.0,
+        runs=int(summary.runs.sum()) - (int((summary.run_kind == EXACT).sum()) - len(table)),
+        levels=levels_of(summary, table, whole),
+        stands=tuple(sorted(stands, key=lambda stand: (-stand.watched_s, stand.start))),
+        frozen=frozen_records(summary, whole, s),
         usual_v=usual_v,
-        failure_ma=failure_currents(time, value, s) if history.entry.unit.strip().lower() == "ma" else (),
-        spikes=measure_spikes(
-            time, value, history.battery_v[usable], history.entry.cutoff_v, usual_v, course.whole.usual, s
-        ),
+        failure_ma=failure_currents(summary),
+        spikes=spikes_among(summary, record, volts, usual_v, s),
     )
 
 
-def usual_levels(course: Course) -> float:
-    """Usual range of the readings outside the longest run, in steps of the resolution; NaN when it never moves."""
-    if course.step == 0:
-        return math.nan
-    longest = int(np.argmax(course.runs.length))
-    if course.runs.length[longest] < LITTLE * len(course.value):
-        return course.whole.usual / course.step
-    outside = np.delete(course.value, np.s_[course.runs.start[longest] : course.runs.last[longest] + 1])
-    return usual_range(outside) / course.step if len(outside) else math.nan
-
-
-def band_width(course: Course, s: StuckSettings) -> float:
+def band_width(whole: Whole, s: StuckSettings) -> float:
     """Width of the classes within which a reading counts as still: a share of its usual range, or six resolutions."""
-    return max(6 * course.step, s.band_pct_range / 100 * course.whole.usual)
+    return max(6 * whole.step, s.band_pct_range / 100 * whole.usual)
+
+
+def levels_of(summary: Summary, table: Table, whole: Whole) -> float:
+    """Usual range of the readings outside the longest run, in steps of the resolution; NaN when it never moves."""
+    if not len(table):
+        return math.nan
+    longest = int(np.argmax(table.count))
+    return usual_levels(summary, whole, table.begin[longest], table.end[longest], int(table.count[longest]))
 
 
 def without_doubles(stands: tuple[Stand, ...]) -> tuple[Stand, ...]:
@@ -118,12 +115,57 @@ def overlap(a: Stand, b: Stand) -> float:
     return max(0.0, min(a.end, b.end) - max(a.start, b.start))
 
 
-def _beside(stand: Stand, channels: dict[str, np.ndarray]) -> Stand:
+def looked_at(stand: Stand, record: Record, whole: Whole, s: StuckSettings) -> Stand:
+    """Add to an odd stand what only the check-ins themselves show: its very edges, and the other channels.
+
+    Others are looked at only while they last, and as far as they lie in the open block, whose rows are at hand.
+    """
+    beside = 2 * max(SLOT_S, whole.longest_step)
+    at_hand = float(record.open.time[0]) + beside if len(record.open) else math.inf
+    if not suspicious(stand, s) and not (stand.open and stand.start >= at_hand):
+        since = max(stand.start, at_hand)
+        return _beside(stand, record.rows(since, since + BESIDE_S)) if stand.open and since < stand.end else stand
+    rows = record.rows(stand.start - beside, stand.start + BESIDE_S)
+    if stand.band:
+        stand = _sharpened(stand, rows, record, whole, beside)
+    return _beside(stand, rows)
+
+
+def _sharpened(stand: Stand, rows: NodeHistory, record: Record, whole: Whole, beside: float) -> Stand:
+    """Add the check-ins in the slots beside a stand within a band that belong to it, and the steps at its ends."""
+    time, value, still = _still(stand, rows)
+    inside = np.flatnonzero((time >= stand.start) & (time <= stand.end))
+    outside = np.flatnonzero(~still & (time < stand.start))
+    first = int(outside[-1]) + 1 if len(outside) else 0
+    entry = abs(float(value[first] - value[first - 1])) if first > 0 else math.nan
+    start, middle = float(time[first]), quantile(value[inside], 0.5)
+    if stand.open:
+        return replace(stand, start=start, value=middle, **steps_beside(whole, entry, math.nan))
+    if stand.end + beside > stand.start + BESIDE_S:
+        time, value, still = _still(stand, record.rows(stand.end - beside, stand.end + beside))
+    outside = np.flatnonzero(~still & (time > stand.end))
+    last = int(outside[0]) - 1 if len(outside) else len(time) - 1
+    leave = abs(float(value[last + 1] - value[last])) if len(outside) else math.nan
+    return replace(stand, start=start, end=float(time[last]), value=middle, **steps_beside(whole, entry, leave))
+
+
+def _still(stand: Stand, rows: NodeHistory) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return times and readings, and which of them lie in the class of a stand."""
+    usable = np.isfinite(rows.good_reading)
+    value = rows.good_reading[usable]
+    return (
+        rows.time[usable],
+        value,
+        np.floor(value / stand.band + stand.shift) == np.floor(stand.low / stand.band + stand.shift),
+    )
+
+
+def _beside(stand: Stand, rows: NodeHistory) -> Stand:
     """Add what the other channels did during a stand: share of check-ins at which each changed, and the voltage."""
-    part = slice(stand.first, stand.last + 1)
-    moved = {name: changes(column[part]) for name, column in channels.items()}
-    volts = channels["battery_v"][part]
-    volts = volts[np.isfinite(volts)][:50]
+    part = (rows.time >= stand.start) & (rows.time <= stand.end) & np.isfinite(rows.good_reading)
+    moved = {name: changes(getattr(rows, name)[part]) for name in CHANNELS[1:]}
+    volts = rows.battery_v[part]
+    volts = volts[np.isfinite(volts)][:FIRST_VOLTS]
     return replace(stand, moved=moved, battery_v=float(np.median(volts)) if len(volts) else math.nan)
 
 
@@ -133,31 +175,49 @@ def changes(column: np.ndarray) -> float:
     return float((np.diff(known) != 0).mean()) if len(known) > 1 else math.nan
 
 
-def frozen_records(history: NodeHistory, s: StuckSettings) -> tuple[Stand, ...]:
+def frozen_records(summary: Summary, whole: Whole, s: StuckSettings) -> tuple[Stand, ...]:
     """Stands of the whole record: reading and every other channel that is usually alive repeat together."""
-    columns = {"reading": history.reading} | {name: getattr(history, name) for name in CHANNELS}
-    alive = {n: c for n, c in columns.items() if n != "reading" and changes(c) >= s.alive_change_share}
-    if "rssi_dbm" not in alive and "battery_v" not in alive:
-        return ()
-    names = [n for n, c in columns.items() if np.isfinite(c).mean() > 0.5]
-    known = np.isfinite(np.stack([columns[n] for n in names])).all(0)
-    if known.sum() < s.min_check_ins:
-        return ()
-    parts = [columns[n][known] for n in names]
-    runs = encode_runs(*parts)
-    if runs.length.max() < s.min_check_ins:
-        return ()
-    course = course_of(history.time[known], parts[0], history.typical_interval_s, s, runs)
-    found = find_stands(course, s, creeps=False)
-    return tuple(replace(stand, channels=tuple(names)) for stand in found)
-
-
-def failure_currents(time: np.ndarray, value: np.ndarray, s: StuckSettings) -> tuple[tuple[float, float, float], ...]:
-    """Periods of two check-ins or more in which a current output lay in a failure range, oldest first."""
-    failed = (value <= s.failure_low_ma) | (value >= s.failure_high_ma)
-    runs = encode_runs(failed)
-    chosen = failed[runs.start] & (runs.length >= 2)
-    return tuple(
-        (float(time[a]), float(time[b]), float(np.median(value[a : b + 1])))
-        for a, b in zip(runs.start[chosen], runs.last[chosen], strict=True)
+    known, pairs, changed = (
+        np.reshape(counts, (-1, len(CHANNELS))).sum(0) for counts in (summary.known, summary.pairs, summary.changed)
     )
+    alive = (pairs > 0) & (changed >= s.alive_change_share * pairs)
+    if not (alive[BATTERY] or alive[RSSI]):
+        return ()
+    names = np.flatnonzero(known > summary.rows.sum() / 2)
+    table = runs_of(summary, FROZEN + int((1 << names).sum()), whole)
+    if table.count.max(initial=0) < s.min_check_ins:
+        return ()
+    found = find_stands(table, summary, whole, s, creeps=False)
+    return tuple(replace(stand, channels=tuple(CHANNELS[n] for n in names)) for stand in found)
+
+
+def failure_currents(summary: Summary) -> tuple[tuple[float, float, float], ...]:
+    """Periods of two check-ins or more in which a current output lay in a failure range, oldest first."""
+    if not len(summary.failed_begin):
+        return ()
+    goes_on = summary.failed_goes_on > 0
+    goes_on[0] = False
+    first = np.flatnonzero(~goes_on)
+    last = np.append(first[1:], len(goes_on)) - 1
+    count = np.add.reduceat(summary.failed_count, first)
+    return tuple(
+        (
+            float(summary.failed_begin[a]),
+            float(summary.failed_end[b]),
+            float(np.median(np.repeat(summary.failed_value[a : b + 1], summary.failed_count[a : b + 1]))),
+        )
+        for a, b in zip(first[count >= 2], last[count >= 2], strict=True)
+    )
+
+
+def spikes_among(summary: Summary, record: Record, volts: Spread, usual_v: float, s: StuckSettings) -> Spikes:
+    """Count spikes; a battery is low below the cut-off, else below a share of its usual voltage."""
+    below = record.entry.cutoff_v if record.entry.cutoff_v is not None else s.low_battery_share * usual_v
+    readings = int(summary.readings.sum())
+    if not readings:
+        return Spikes()
+    since = record.last - WEEKS_S
+    recent = record.daily.count[record.daily.day * DAY_S >= since]
+    low = volts.share_below(below)
+    low_of = round(low * readings) if math.isfinite(low) else 0
+    return measure_spikes(summary.spike_time, summary.spike_v, below, (since, int(recent.sum())), low_of, readings)

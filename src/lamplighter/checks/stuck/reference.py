@@ -8,62 +8,81 @@ from dataclasses import replace
 
 import numpy as np
 
-from lamplighter.checks.stuck.course import Course, Field, banded, creeping, field_of, near_any
+from lamplighter.checks.stuck.field import Field, creeping, field_of, near_any
 from lamplighter.checks.stuck.stand import SUSPECT_P, Stand, rests_there, saturates, suspicious
+from lamplighter.checks.stuck.summary import SLOT_S, Summary
+from lamplighter.checks.stuck.tables import Table, banded
+from lamplighter.checks.stuck.whole import Whole
 from lamplighter.settings.stuck import StuckSettings
-from lamplighter.stats.order import quantile
 from lamplighter.stats.runs import tail_probability
 
-CANDIDATES = 10
-"""Longest runs looked at one by one."""
+BAND_SHIFTS = (0.0, 0.25, 0.5, 0.75)
+"""Where the classes of a band lie, so that what straddles the edge of one falls into another."""
+CANDIDATES, BAND_CANDIDATES = 10, 5
+"""Longest runs looked at one by one: of equal readings, and within a band on each of its grids."""
 ALIKE_SHARE = 2 / 3
 """A run at least this long, against another, lasted as long as it."""
 EPISODE_GAP = 0.25
 """Long runs with less than this share of their length between them are one episode: a fault in pieces is no habit."""
 
 
-def find_stands(course: Course, s: StuckSettings, band: float = 0.0, *, creeps: bool = True) -> tuple[Stand, ...]:
-    """Return the longest runs with their probabilities, longest first.
+def find_stands(table: Table, summary: Summary, whole: Whole, s: StuckSettings, *, creeps: bool) -> tuple[Stand, ...]:
+    """Return the longest runs of equal readings with their probabilities, longest first.
 
     Parameters
     ----------
-    course : Course
+    table : Table
+    summary : Summary
+    whole : Whole
     s : StuckSettings
-    band : float
-        Width of the classes within which a reading counts as still; 0 for exactly equal readings.
     creeps : bool
         Whether a reading that flickers between two neighbouring steps counts as standing when the ordinary
         runs are gathered: a slow process stands for long in the middle of a step and flickers between two.
         Without it runs of like length are no habit either: a process rests again and again, a whole record does not.
     """
-    if band > 0:
-        shifted = [banded(course, band, shift) for shift in (0.0, 0.5)]
-        found = [stand for part in shifted for stand in _stands(part, s, band)]
-        return _longest_of_overlapping(found)
-    return _stands(course, s, 0.0, creeps=creeps, habits=creeps)
+    if not any_long(table, s):
+        return ()
+    field = field_of(table, whole, watched_in_all(summary), s, creep=creeping(summary, whole, s) if creeps else None)
+    return _stands(field, summary, s, habits=creeps)
 
 
-def _longest_of_overlapping(found: list[Stand]) -> tuple[Stand, ...]:
+def find_bands(summary: Summary, whole: Whole, band: float, s: StuckSettings) -> tuple[Stand, ...]:
+    """Return the longest runs within classes of some width with their probabilities, longest first."""
+    found: list[Stand] = []
+    for shift in BAND_SHIFTS:
+        table = banded(summary, whole, band, shift)
+        if any_long(table, s):
+            field = field_of(table, whole, watched_in_all(summary), s, band, shift)
+            found += _stands(field, summary, s, habits=True)
+    return _best_of_overlapping(found, s)
+
+
+def any_long(table: Table, s: StuckSettings) -> bool:
+    """Whether any of some runs is long enough to be looked at, and there is another to hold it against."""
+    return len(table) >= 2 and bool(_long(table, s).any())
+
+
+def _long(table: Table, s: StuckSettings) -> np.ndarray:
+    return (table.watched >= s.min_hours * 3600) & (table.count >= s.min_check_ins)
+
+
+def watched_in_all(summary: Summary) -> float:
+    """Return how long the readings were watched [s]."""
+    return float(summary.slot_watched.sum())
+
+
+def _best_of_overlapping(found: list[Stand], s: StuckSettings) -> tuple[Stand, ...]:
+    """Keep the longest of overlapping stands, but one that is odd and lasts before any that is over."""
     kept: list[Stand] = []
-    for stand in sorted(found, key=lambda x: (-x.watched_s, x.start)):
-        if all(stand.last < k.first or stand.first > k.last for k in kept):
+    for stand in sorted(found, key=lambda x: (not (x.open and suspicious(x, s)), -x.watched_s, x.start)):
+        if all(stand.end < k.start or stand.start > k.end for k in kept):
             kept.append(stand)
     return tuple(kept)
 
 
-def _stands(
-    course: Course, s: StuckSettings, band: float, creeps: bool = False, habits: bool = True
-) -> tuple[Stand, ...]:
-    runs = course.runs
-    if len(runs.start) < 2:
-        return ()
-    watched = course.watched(runs)
-    long = (watched >= s.min_hours * 3600) & (runs.length >= s.min_check_ins)
-    if not long.any():
-        return ()
-    field = field_of(course, watched, s, band, creeping(course, s) if creeps else None)
-    chosen = [i for i in range(min(CANDIDATES, len(field.watched))) if long[field.order[i]]]
-    return tuple(_settle(field, i, stand, s) for i, stand in _judged(field, chosen, s, habits))
+def _stands(field: Field, summary: Summary, s: StuckSettings, habits: bool) -> tuple[Stand, ...]:
+    chosen = [int(i) for i in np.flatnonzero(_long(field.runs, s)[: BAND_CANDIDATES if field.band else CANDIDATES])]
+    return tuple(_settle(field, i, stand, summary, s) for i, stand in _judged(field, chosen, s, habits))
 
 
 def _judged(field: Field, chosen: list[int], s: StuckSettings, habits: bool) -> list[tuple[int, Stand]]:
@@ -74,24 +93,31 @@ def _judged(field: Field, chosen: list[int], s: StuckSettings, habits: bool) -> 
     of the node and not odd. Then longer runs count as well, unless they are odd or at rest where this one is not.
     """
     suspect: set[int] = set()
-    explained: set[int] = set()
-    found: dict[int, Stand] = {}
+    odds = {}
     for i in reversed(chosen):
-        found[i] = replace(_described(field, i), **_odds(field, i, s, suspect))
-        if suspicious(found[i], s) and not (habits and _habit(field, i, s)):
+        odds[i] = _odds(field, i, s, suspect)
+        odd = odds[i]["p"] < SUSPECT_P and suspicious(_described(field, i, odds[i]), s)
+        if odd and not (habits and _habit(field, i, s)):
             suspect.add(i)
-        if rests_there(found[i], s) or saturates(found[i], s):
-            explained.add(i)
+    first, explained = dict(odds), {}
+
+    def at_rest(i: int) -> bool:
+        if i not in explained:
+            stand = _described(field, i, first[i])
+            explained[i] = rests_there(stand, s) or saturates(stand, s)
+        return explained[i]
+
     for i in chosen:
         longer = [j for j in range(i) if j not in suspect]
-        if longer and found[i].p < 1:
-            found[i] = replace(found[i], **_odds(field, i, s, suspect, longer, explained))
-    return [(i, found[i]) for i in chosen]
+        if longer and odds[i]["p"] < 1:
+            odds[i] = _odds(field, i, s, suspect, longer, [j for j in longer if j in first and at_rest(j)])
+    return [(i, _described(field, i, odds[i])) for i in chosen]
 
 
 def _habit(field: Field, i: int, s: StuckSettings) -> bool:
     """Whether the node stood still for as long as in a run on some other occasions, wherever it stood."""
-    return _occasions(field.begin, field.end, field.watched >= ALIKE_SHARE * field.watched[i]) > s.habit_runs
+    runs = field.runs
+    return _occasions(runs.begin, runs.end, runs.watched >= ALIKE_SHARE * runs.watched[i]) > s.habit_runs
 
 
 def _occasions(begin: np.ndarray, end: np.ndarray, chosen: np.ndarray) -> int:
@@ -114,8 +140,8 @@ def _odds(
     explained: Collection[int] = (),
 ) -> dict[str, float | int]:
     """Judge one of the longest runs against the shorter ones, and those ``longer``, that count as ordinary."""
-    time, watched = field.course.time, float(field.watched[i])
-    shorter = np.arange(len(field.watched)) > i
+    watched = float(field.runs.watched[i])
+    shorter = np.arange(len(field.runs.watched)) > i
     shorter[[j for j in suspect if j != i]] = False
     ordinary = shorter.copy()
     ordinary[list(longer)] = True
@@ -125,11 +151,11 @@ def _odds(
         reference[[j for j in longer if j in explained and not alike[j]]] = False
     if reference.sum() < s.min_reference_runs:
         reference = reference | shorter
-    lengths = field.watched[reference]
-    share = min(1.0, s.open_days * 86_400 / max(time[-1] - time[0], 1.0)) if _open(field, i) else 1.0
+    lengths = field.runs.watched[reference]
+    share = min(1.0, s.open_days * 86_400 / max(field.last - field.first, 1.0)) if _open(field, i) else 1.0
     tail = {"tails": s.tail_runs, "shape": s.tail_shape, "prior": s.tail_prior, "share": share}
     p, longest = tail_probability(lengths, watched, **tail), float(lengths.max()) if len(lengths) else 0.0
-    if field.creep is not None and field.course.step > 0:
+    if field.creep is not None and field.whole.step > 0:
         slow = _slow_reference(field, i, suspect, s)
         p = max(p, tail_probability(slow, watched, **tail))
         longest = max(longest, float(slow.max()) if len(slow) else 0.0)
@@ -138,53 +164,54 @@ def _odds(
 
 def _alike(field: Field, i: int) -> np.ndarray:
     """Which runs lie at the level of one of them."""
-    return np.abs(field.level - field.level[i]) <= field.near
+    return np.abs(field.runs.level - field.runs.level[i]) <= field.near
 
 
 def _open(field: Field, i: int) -> bool:
     """Whether a run lasts until the last check-in."""
-    return bool(field.end[i] >= field.course.time[-1])
+    return bool(field.runs.end[i] >= field.last)
 
 
-def _described(field: Field, i: int) -> Stand:
-    """Describe one of the longest runs, not yet judged."""
-    runs, time, value = field.course.runs, field.course.time, field.course.value
-    first = int(runs.start[field.order[i]])
-    last = first + int(runs.length[field.order[i]]) - 1
-    watched = float(field.watched[i])
+def _described(field: Field, i: int, odds: dict[str, float | int]) -> Stand:
+    """Describe one of the longest runs."""
+    runs, whole = field.runs, field.whole
+    watched, low, high = float(runs.watched[i]), float(runs.low[i]), float(runs.high[i])
     same = _apart(field, i) & field.rests & _alike(field, i)
-    part = value[first : last + 1]
-    low, high = float(part.min()), float(part.max())
-    entry = abs(value[first - 1] - part[0]) if first > 0 else math.nan
-    leave = abs(value[last + 1] - part[-1]) if last + 1 < len(value) else math.nan
+    # A run of slots has slots beside it, and the steps at its ends lie somewhere in these.
+    entry, leave = (math.nan, math.nan) if field.band else (float(runs.entry[i]), float(runs.leave[i]))
     return Stand(
-        first=first,
-        last=last,
-        start=float(time[first]),
-        end=float(time[last]),
+        start=float(runs.begin[i]),
+        end=float(runs.end[i]),
+        check_ins=round(float(runs.count[i])),
         watched_s=watched,
-        value=quantile(part, 0.5) if low < high else low,
+        value=float(runs.level[i]),
         low=low,
         high=high,
-        p=math.nan,
-        longest_s=math.nan,
-        references=0,
+        **odds,
         rests=int(same.sum()),
-        rest_s=float(field.watched[same].sum()),
+        rest_s=float(runs.watched[same].sum()),
         level_s=math.nan,
         other_s=field.watched_in_all - watched,
         jumps=float(field.jumped[same].mean()) if same.any() else math.nan,
-        liveliness=float(field.liveliness[i]),
-        rest_liveliness=_together(field.mean[same], field.liveliness[same], field.watched[same]),
-        extreme=high >= field.limits[1] or low <= field.limits[0],
-        at_zero=bool(abs(field.level[i]) <= field.slack),
-        entry=entry / field.usual,
-        leave=leave / field.usual,
-        leave_rare=_share_at_least(field.steps, leave),
-        entry_rare=_share_at_least(field.steps, entry),
+        liveliness=float(runs.liveliness[i]),
+        rest_liveliness=_together(runs.mean[same], runs.liveliness[same], runs.watched[same]) if field.band else 0.0,
+        extreme=high >= whole.limits[1] or low <= whole.limits[0],
+        at_zero=bool(abs(runs.level[i]) <= field.slack),
+        **steps_beside(whole, entry, leave),
         open=_open(field, i),
         band=field.band,
+        shift=field.shift,
     )
+
+
+def steps_beside(whole: Whole, entry: float, leave: float) -> dict[str, float]:
+    """Describe the steps into a run and out of it."""
+    return {
+        "entry": entry / whole.nearly_all,
+        "leave": leave / whole.nearly_all,
+        "entry_rare": 1 - whole.steps.share_below(entry),
+        "leave_rare": 1 - whole.steps.share_below(leave),
+    }
 
 
 def _together(mean: np.ndarray, spread: np.ndarray, weight: np.ndarray) -> float:
@@ -200,38 +227,39 @@ def _slow_reference(field: Field, i: int, suspect: set[int], s: StuckSettings) -
 
     Those as long as the run or longer count where they are a habit.
     """
-    creep, length = field.creep, field.end[i] - field.begin[i]
-    clear = (creep.end < field.begin[i] - length) | (creep.begin > field.end[i] + length)
+    creep, length = field.creep, field.runs.end[i] - field.runs.begin[i]
+    clear = (creep.end < field.runs.begin[i] - length) | (creep.begin > field.runs.end[i] + length)
     if not clear.any():
-        clear = (creep.end < field.begin[i]) | (creep.begin > field.end[i])
+        clear = (creep.end < field.runs.begin[i]) | (creep.begin > field.runs.end[i])
     for j in suspect:
-        clear &= (creep.end < field.begin[j]) | (creep.begin > field.end[j])
+        clear &= (creep.end < field.runs.begin[j]) | (creep.begin > field.runs.end[j])
     if field.at_rest.any() and not field.at_rest[i]:
-        alike = np.abs(creep.level - field.level[i]) <= field.near
-        clear &= alike | ~near_any(creep.level, np.unique(field.level[field.at_rest]), field.near)
-    longer = clear & (creep.watched >= field.watched[i])
+        alike = np.abs(creep.level - field.runs.level[i]) <= field.near
+        clear &= alike | ~near_any(creep.level, np.unique(field.runs.level[field.at_rest]), field.near)
+    longer = clear & (creep.watched >= field.runs.watched[i])
     if _occasions(creep.begin, creep.end, longer) < s.habit_runs:
         clear &= ~longer
     return creep.watched[clear]
 
 
-def _settle(field: Field, i: int, stand: Stand, s: StuckSettings) -> Stand:
-    """Add how long the reading was at the level of a stand at all other times, where that matters."""
+def _settle(field: Field, i: int, stand: Stand, summary: Summary, s: StuckSettings) -> Stand:
+    """Add how long the reading was at the level of a stand at all other times, where that matters.
+
+    Of two figures the higher counts. Within a slot the readings count as evenly spread from the lowest to the highest,
+    which is too few at a level left by jumps; of all readings together only every hundredth is known.
+    """
     if stand.rests < s.rest_recurrences or stand.p > SUSPECT_P:
         return stand
-    course = field.course
-    there = np.abs(course.value[(course.runs.start + course.runs.last) // 2] - field.level[i]) <= field.near
-    length = stand.end - stand.start
-    begin, end = course.time[course.runs.start], course.time[course.runs.last]
-    clear = (end < stand.start - length) | (begin > stand.end + length)
-    return replace(stand, level_s=float(field.all_watched[there & clear].sum()))
-
-
-def _share_at_least(steps: np.ndarray, size: float) -> float:
-    """Share of some sorted steps that are at least a size; NaN when either is not known."""
-    if len(steps) == 0 or not math.isfinite(size):
-        return math.nan
-    return 1 - float(np.searchsorted(steps, size)) / len(steps)
+    runs, level, near, length = field.runs, float(field.runs.level[i]), field.near, stand.end - stand.start
+    low, high = summary.slot_low, summary.slot_high
+    inside = np.minimum(high, level + near) - np.maximum(low, level - near)
+    share = np.where(inside < 0, 0.0, np.divide(inside, high - low, out=np.ones(len(low)), where=high > low))
+    begin = summary.slot * SLOT_S
+    clear = (begin + SLOT_S < stand.start - length) | (begin > stand.end + length)
+    by_slots = float((share * summary.slot_watched)[clear].sum())
+    beside = _alike(field, i) & (runs.end >= stand.start - length) & (runs.begin <= stand.end + length)
+    in_all = field.whole.spread.share_within(level - near, level + near) * field.watched_in_all
+    return replace(stand, level_s=max(by_slots, in_all - float(runs.watched[beside].sum())))
 
 
 def _apart(field: Field, i: int) -> np.ndarray:
@@ -240,15 +268,15 @@ def _apart(field: Field, i: int) -> np.ndarray:
     When that leaves less than a third of the record, only what comes before it counts; when that is less
     than a tenth, all other runs do.
     """
-    first, last = float(field.course.time[0]), float(field.course.time[-1])
-    start, end = field.begin[i], field.end[i]
+    first, last = field.first, field.last
+    start, end = field.runs.begin[i], field.runs.end[i]
     length = end - start
     left = max(start - length - first, 0.0) + max(last - end - length, 0.0)
     if left >= (last - first - length) / 3:
-        clear = (field.end < start - length) | (field.begin > end + length)
+        clear = (field.runs.end < start - length) | (field.runs.begin > end + length)
     elif start - first >= (last - first - length) / 10:
-        clear = field.end < start
+        clear = field.runs.end < start
     else:
-        clear = np.ones(len(field.begin), dtype=bool)
+        clear = np.ones(len(field.runs.begin), dtype=bool)
     clear[i] = False
     return clear

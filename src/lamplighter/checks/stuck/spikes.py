@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from lamplighter.settings.stuck import StuckSettings
 from lamplighter.stats.order import quantile
 
 WEEKS_S = 28 * 86_400.0
@@ -59,28 +58,29 @@ def find_spikes(value: np.ndarray, usual: float, scales: float) -> np.ndarray:
 
 
 def measure_spikes(
-    time: np.ndarray,
-    value: np.ndarray,
-    volts: np.ndarray,
-    cutoff_v: float | None,
-    usual_v: float,
-    usual_range: float,
-    s: StuckSettings,
+    time: np.ndarray, volts: np.ndarray, below_v: float, recent: tuple[float, int], low_of: int, of: int
 ) -> Spikes:
-    """Count spikes, apart for a low battery (below the cut-off, else a share of the usual voltage) and a usual one."""
-    found = find_spikes(value, usual_range, s.spike_scales)
-    if not len(time):
-        return Spikes()
-    recent = time > time[-1] - WEEKS_S
-    low = volts < (cutoff_v if cutoff_v is not None else s.low_battery_share * usual_v)
-    at = time[found]
+    """Count spikes, apart for a low battery and a usual one.
+
+    Parameters
+    ----------
+    time, volts : ndarray, shape (n_spikes,)
+        Times and battery voltages of the spikes.
+    below_v : float
+        Below this voltage a battery is low [V].
+    recent : (float, int)
+        When the last weeks began [s], and the check-ins since.
+    low_of, of : int
+        Check-ins with a low battery, and all.
+    """
+    low = volts < below_v
     return Spikes(
-        recent=int((found & recent).sum()),
-        recent_of=int(recent.sum()),
-        low=int((found & low).sum()),
-        low_of=int(low.sum()),
-        usual=int((found & ~low).sum()),
-        usual_of=int((~low).sum()),
-        first=float(at[0]) if len(at) else float("nan"),
-        last=float(at[-1]) if len(at) else float("nan"),
+        recent=int((time >= recent[0]).sum()),
+        recent_of=recent[1],
+        low=int(low.sum()),
+        low_of=low_of,
+        usual=int((~low).sum()),
+        usual_of=of - low_of,
+        first=float(time[0]) if len(time) else float("nan"),
+        last=float(time[-1]) if len(time) else float("nan"),
     )

@@ -17,10 +17,10 @@ class Stand:
 
     Attributes
     ----------
-    first, last : int
-        Its first and last check-in among those with a usable reading.
     start, end : float
-        Times of these [s since 1970-01-01 UTC].
+        Times of its first and last check-in [s since 1970-01-01 UTC].
+    check_ins : int
+        Check-ins in the run.
     watched_s : float
         Time covered, gaps counted only in part [s].
     value, low, high : float
@@ -51,8 +51,9 @@ class Stand:
         Share of the node's steps that are at least as large as the entry, and as the leave.
     open : bool
         Whether it lasts until the last check-in.
-    band : float
-        Width within which the reading counted as still; 0 for exactly equal readings.
+    band, shift : float
+        Width of the classes within which the reading counted as still, 0 for exactly equal readings; and where they
+        lie, in widths.
     moved : dict
         Share of check-ins in the run at which each other channel changed.
     battery_v : float
@@ -61,10 +62,9 @@ class Stand:
         For a frozen record: the channels that repeat.
     """
 
-    first: int
-    last: int
     start: float
     end: float
+    check_ins: int
     watched_s: float
     value: float
     low: float
@@ -87,14 +87,10 @@ class Stand:
     leave_rare: float
     open: bool
     band: float = 0.0
+    shift: float = 0.0
     moved: dict[str, float] = field(default_factory=dict)
     battery_v: float = math.nan
     channels: tuple[str, ...] = ()
-
-    @property
-    def check_ins(self) -> int:
-        """Number of check-ins in the run."""
-        return self.last - self.first + 1
 
 
 def suspicious(stand: Stand, s: StuckSettings) -> bool:
