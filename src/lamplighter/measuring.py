@@ -168,7 +168,7 @@ def kept_summaries(kept: Kept | None, checks: Sequence[ModuleType]) -> dict[str,
     if kept is None:
         return {}
     kinds: dict[str, Any] = {"days": Daily, "rhythm": Rhythm}
-    kinds |= {check.NAME: check.Summary for check in checks if hasattr(check, "Summary")}
+    kinds |= {check.NAME: check.Summary for check in checks}
     return {name: kinds[name](**table) for name, table in kept.tables.items()}
 
 

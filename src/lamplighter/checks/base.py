@@ -6,8 +6,6 @@ from collections.abc import Callable, Iterator, Mapping, MutableMapping, Sequenc
 from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
-import numpy as np
-
 from lamplighter.checkins import NodeArrays, NodeHistory
 from lamplighter.fleet import RegisterEntry, WorkEntry
 from lamplighter.record import Fetch, Record, between, blocks_of, columns_of, joined, rhythm_of
@@ -89,9 +87,11 @@ class Context:
 
 
 class Check(Protocol):
-    """A check: a module (or package) with these four names."""
+    """A check: a module (or package) with these names."""
 
     NAME: str
+    Summary: type
+    """What is kept of a block."""
 
     @staticmethod
     def summarise(block: NodeHistory, settings: Settings) -> Any:
@@ -115,7 +115,7 @@ class Check(Protocol):
 def summarise(checks: Sequence[Any], block: NodeHistory, settings: Settings) -> dict[str, Any]:
     """Return what the checks and the record keep of one block, by name."""
     alone = replace(block, worklog=())
-    kept = {check.NAME: check.summarise(alone, settings) for check in checks if hasattr(check, "summarise")}
+    kept = {check.NAME: check.summarise(alone, settings) for check in checks}
     return kept | {"days": alone.own.daily, "rhythm": rhythm_of(alone)}
 
 
@@ -135,12 +135,7 @@ def measure(
         rhythm=summaries["rhythm"],
         fetch=fetch,
     )
-    return record, {
-        check.NAME: check.measure(summaries[check.NAME], record, settings)
-        if hasattr(check, "summarise")
-        else check.measure(record.rows(-np.inf), settings)
-        for check in checks
-    }
+    return record, {check.NAME: check.measure(summaries[check.NAME], record, settings) for check in checks}
 
 
 def measure_rows(checks: Sequence[Any], history: NodeHistory, settings: Settings) -> dict[str, Any]:

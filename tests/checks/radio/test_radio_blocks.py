@@ -7,7 +7,7 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 
-from lamplighter.checks.radio.summary import HOURS, RadioSummary, missed_hours, summarise
+from lamplighter.checks.radio.summary import HOURS, Summary, missed_hours, summarise
 from lamplighter.record import blocks_of, joined
 from lamplighter.settings import Settings
 from tests.checks.radio.made import DAY, START, history, measured, signal, times
@@ -17,7 +17,7 @@ HOUR_OF = (LONG % DAY) / 3600
 WAVE = 6 * np.cos(2 * np.pi * HOUR_OF / 24)
 
 
-def summaries(time: np.ndarray, rssi: np.ndarray) -> list[RadioSummary]:
+def summaries(time: np.ndarray, rssi: np.ndarray) -> list[Summary]:
     """Summaries of the blocks of a history."""
     return [summarise(b, Settings()) for _, b in blocks_of(history(time, rssi)) if len(b) > b.lead]
 

@@ -2,8 +2,8 @@
 
 from lamplighter.checks.data.judge import judge
 from lamplighter.checks.data.measure import measure
-from lamplighter.checks.data.summary import summarise
+from lamplighter.checks.data.summary import Summary, summarise
 
 NAME = "data"
 
-__all__ = ["NAME", "judge", "measure", "summarise"]
+__all__ = ["NAME", "Summary", "judge", "measure", "summarise"]

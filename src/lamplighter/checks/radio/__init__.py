@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from lamplighter.checks.radio.judge import judge
 from lamplighter.checks.radio.measure import RadioMeasure, measure
-from lamplighter.checks.radio.summary import summarise
+from lamplighter.checks.radio.summary import Summary, summarise
 
 NAME = "radio"
 
-__all__ = ["NAME", "RadioMeasure", "judge", "measure", "summarise"]
+__all__ = ["NAME", "RadioMeasure", "Summary", "judge", "measure", "summarise"]

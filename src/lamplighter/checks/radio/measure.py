@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lamplighter.checkins import DAY_S, Daily
-from lamplighter.checks.radio.summary import RadioSummary, missed_hours
+from lamplighter.checks.radio.summary import Summary, missed_hours
 from lamplighter.record import Record
 from lamplighter.settings import Settings
 from lamplighter.settings.radio import RadioSettings
@@ -70,12 +70,12 @@ class RadioMeasure:
     last: float
 
 
-def measure(summary: RadioSummary, record: Record, settings: Settings) -> RadioMeasure:
+def measure(summary: Summary, record: Record, settings: Settings) -> RadioMeasure:
     """Measure one node's radio.
 
     Parameters
     ----------
-    summary : RadioSummary
+    summary : Summary
     record : Record
     settings : Settings
 

@@ -21,7 +21,7 @@ NEAR_DB = 15.0
 
 
 @dataclass(frozen=True, slots=True)
-class RadioSummary:
+class Summary:
     """RSSI of the blocks of one node, in order of time.
 
     Attributes
@@ -48,7 +48,7 @@ class RadioSummary:
     hour_mean: np.ndarray
 
 
-def summarise(block: NodeHistory, settings: Settings) -> RadioSummary:
+def summarise(block: NodeHistory, settings: Settings) -> Summary:
     """Condense the RSSI of one block."""
     s = settings.radio
     valid = (block.rssi_dbm > s.lowest_dbm) & (block.rssi_dbm < s.highest_dbm)
@@ -60,7 +60,7 @@ def summarise(block: NodeHistory, settings: Settings) -> RadioSummary:
     own = int(np.count_nonzero(valid[: block.lead]))
     time, rssi, day, hour = time[own:], rssi[own:], day[own:], hour[own:]
     first, count = stretches(day)
-    return RadioSummary(
+    return Summary(
         day=day[first],
         count=count,
         level=quantiles_within(rssi - hour_mean.take(hour), count, (0.5,))[0],
@@ -88,7 +88,7 @@ def daily_pattern(hour: np.ndarray, rssi: np.ndarray) -> tuple[np.ndarray, np.nd
     return np.where(known, count, 0), np.where(known, mean - mean[known].mean(), 0.0)
 
 
-def missed_hours(summary: RadioSummary) -> np.ndarray:
+def missed_hours(summary: Summary) -> np.ndarray:
     """How much each block's levels lie above those of check-ins at all hours, shape (n_blocks,) [dB].
 
     A block's pattern is zero in the middle of the hours it knows: one of which only the nights arrived would else

@@ -2,8 +2,8 @@
 
 from lamplighter.checks.stuck.judge import judge
 from lamplighter.checks.stuck.measure import measure
-from lamplighter.checks.stuck.summary import summarise
+from lamplighter.checks.stuck.summary import Summary, summarise
 
 NAME = "stuck"
 
-__all__ = ["NAME", "judge", "measure", "summarise"]
+__all__ = ["NAME", "Summary", "judge", "measure", "summarise"]

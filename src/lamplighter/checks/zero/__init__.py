@@ -2,8 +2,8 @@
 
 from lamplighter.checks.zero.judge import judge
 from lamplighter.checks.zero.measure import measure
-from lamplighter.checks.zero.summary import summarise
+from lamplighter.checks.zero.summary import Summary, summarise
 
 NAME = "zero"
 
-__all__ = ["NAME", "judge", "measure", "summarise"]
+__all__ = ["NAME", "Summary", "judge", "measure", "summarise"]

@@ -9,7 +9,7 @@ import numpy as np
 
 from lamplighter.checkins import DAY_S, day_of
 from lamplighter.checks.zero.rests import Rests, steady
-from lamplighter.checks.zero.summary import ZeroSummary, zero_of
+from lamplighter.checks.zero.summary import Summary, zero_of
 from lamplighter.record import Record
 from lamplighter.settings import Settings
 from lamplighter.settings.zero import ZeroSettings
@@ -72,7 +72,7 @@ class ZeroMeasures:
     middle: np.ndarray
 
 
-def measure(summary: ZeroSummary, record: Record, settings: Settings) -> ZeroMeasures:
+def measure(summary: Summary, record: Record, settings: Settings) -> ZeroMeasures:
     """Measure one node's zero."""
     s, entry = settings.zero, record.entry
     resets = tuple(w.time for w in record.worklog if w.action in RESETS)

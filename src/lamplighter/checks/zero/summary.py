@@ -16,7 +16,7 @@ FINEST_SHARE = 0.02
 
 
 @dataclass(frozen=True, slots=True)
-class ZeroSummary:
+class Summary:
     """Rests at zero of the blocks of one node, in order of time; nothing where the range is not known.
 
     Attributes
@@ -53,11 +53,11 @@ class ZeroSummary:
         return Rests(self.time, self.error, self.temperature, self.resting, self.passing)
 
 
-def summarise(block: NodeHistory, settings: Settings) -> ZeroSummary:
+def summarise(block: NodeHistory, settings: Settings) -> Summary:
     """Condense the readings of one block."""
     s, entry = settings.zero, block.entry
     if entry.span is None:
-        return ZeroSummary(*[np.zeros(0)] * 5, *[np.zeros(1, np.int64), np.zeros(1)] * 2, np.zeros(1), np.zeros(0))
+        return Summary(*[np.zeros(0)] * 5, *[np.zeros(1, np.int64), np.zeros(1)] * 2, np.zeros(1), np.zeros(0))
     # Of the lead-in the last reading is enough: a reading is quiet when it is near a neighbour.
     before = np.flatnonzero(np.isfinite(block.good_reading[: block.lead]))[-1:]
     since = int(before[0]) if len(before) else block.lead
@@ -74,7 +74,7 @@ def summarise(block: NodeHistory, settings: Settings) -> ZeroSummary:
     middle, first, levels, count = below_range(
         time[own], reading[own], entry.lrl, entry.span, tolerance, s.negative_levels
     )
-    return ZeroSummary(
+    return Summary(
         time=rests.time,
         error=rests.error,
         temperature=rests.temperature,
