@@ -25,12 +25,13 @@ from lamplighter.record import (
     LEAD_D,
     Rhythm,
     between,
+    block_at,
+    block_months,
+    block_start,
     blocks_of,
     columns_of,
     joined,
-    open_quarter,
-    quarter_of,
-    quarter_start,
+    open_block,
 )
 from lamplighter.settings import Settings
 from lamplighter.spool import pack
@@ -69,9 +70,9 @@ class Loaded:
     source : History, optional
         Where rows are read again and summaries are kept; None when ``history`` holds all rows.
     first : int
-        The quarter of the first check-in.
+        The block of the first check-in.
     keys : tuple of str
-        What the summaries of the closed quarters from ``first`` on are made from.
+        What the summaries of the closed blocks from ``first`` on are made from.
     kept : Kept, optional
         What is kept of the first of them.
     """
@@ -119,15 +120,15 @@ def load_node(source: Source, node: str, fleet: Fleet, start: float, as_of: floa
     made_by : str
         Stands for the code and the settings; see :func:`maker`.
     """
-    first, last = (quarter_of(source.first(node)), open_quarter(as_of)) if source.on_disk else (0, 0)
+    first, last = (block_at(source.first(node)), open_block(as_of)) if source.on_disk else (0, 0)
     if first >= last:
         return Loaded(*history_of(source, node, fleet, start, as_of))
     known = json.dumps([made_by, asdict(entry_of(fleet.register, node)), sorted(source.traits.get(node, ()))])
-    keys = source.keys(node, range(first, last), known)
+    keys = source.keys(node, map(block_months, range(first, last)), known)
     kept = source.kept(node)
     same = (a == b for a, b in zip(keys, kept.keys, strict=False)) if kept else ()
     good = sum(1 for _ in takewhile(bool, same))
-    edge = quarter_start(first + good)
+    edge = block_start(first + good)
     history, later = history_of(source, node, fleet, start, as_of, edge - LEAD_D * DAY_S if good else -math.inf)
     history = replace(history, lead=int(np.searchsorted(history.time, edge)))
     return Loaded(history, later, source, first, keys, kept.beginning(good) if kept and good else None)
@@ -139,7 +140,7 @@ def measure_node(settings: Settings, loaded: Loaded) -> Measured:
     if not len(history) and loaded.kept is None:
         return Measured(loaded.later)
     *closed, (_, opened) = blocks_of(history)
-    parts = {quarter: summarise(checks, block, settings) for quarter, block in closed}
+    parts = {number: summarise(checks, block, settings) for number, block in closed}
     summaries = kept_summaries(loaded.kept, checks)
     summaries = together([summaries, *parts.values()])
     if loaded.source is not None and len(loaded.keys) > (len(loaded.kept.keys) if loaded.kept else 0):
@@ -173,14 +174,14 @@ def kept_summaries(kept: Kept | None, checks: Sequence[ModuleType]) -> dict[str,
 
 
 def to_keep(loaded: Loaded, parts: Mapping[int, Mapping[str, Any]], summaries: Mapping[str, Any]) -> Kept:
-    """Return the summaries of all closed blocks as they are kept; a quarter without rows has empty ones."""
+    """Return the summaries of all closed blocks as they are kept; one without rows has empty ones."""
     tables = {name: {f.name: getattr(s, f.name) for f in fields(s)} for name, s in summaries.items()}
     sizes: dict[str, dict[str, list[int]]] = {}
     for name, table in tables.items():
         for column in table:
             before = loaded.kept.sizes[name][column] if loaded.kept else []
-            quarters = range(loaded.first + len(before), loaded.first + len(loaded.keys))
-            new = [len(getattr(parts[q][name], column)) if q in parts else 0 for q in quarters]
+            numbers = range(loaded.first + len(before), loaded.first + len(loaded.keys))
+            new = [len(getattr(parts[q][name], column)) if q in parts else 0 for q in numbers]
             sizes.setdefault(name, {})[column] = [*before, *new]
     return Kept(loaded.keys, tables, sizes)
 

@@ -1,4 +1,4 @@
-"""One node's record in blocks: quarters of a year, condensed to summaries once closed, and the open one in rows.
+"""One node's record in blocks: half-years, condensed to summaries once closed, and the open one in rows.
 
 A check says twice what it knows. ``summarise`` condenses the rows of one block; ``measure`` puts the summaries of all
 blocks together. Summaries of closed blocks may be kept, so that a week more costs a block's rows and not all of them.
@@ -18,9 +18,11 @@ from lamplighter.checkins import DAY_S, Daily, NodeArrays, NodeHistory
 from lamplighter.fleet import RegisterEntry, WorkEntry
 from lamplighter.stats.order import crowded
 
+BLOCK_MONTHS = 6
+"""A closed block is half a year: shorter ones cost more to make and to keep, longer ones more to read while open."""
 OPEN_D = 60.0
-"""The open block reaches back at least this far: a quarter is closed when it ended so many days ago. What is asked
-about the last weeks is then answered from rows."""
+"""The open block reaches back at least this far: another is closed when it ended so many days ago. What is asked about
+the last weeks is then answered from rows."""
 LEAD_D = 14.0
 """Rows before a block that it is given as well, for what happens at its edge [d]."""
 
@@ -29,19 +31,24 @@ Fetch = Callable[[float, float], NodeArrays]
 """From the first and the last instant [s] to the check-ins between, both included."""
 
 
-def quarter_of(time: float) -> int:
-    """Return the quarter of a year that holds an instant, counted from 1970-01-01 UTC."""
-    return int(np.datetime64(int(time // DAY_S), "D").astype("datetime64[M]").astype(np.int64)) // 3
+def block_at(time: float) -> int:
+    """Return the half-year that holds an instant, counted from 1970-01-01 UTC."""
+    return int(np.datetime64(int(time // DAY_S), "D").astype("datetime64[M]").astype(np.int64)) // BLOCK_MONTHS
 
 
-def quarter_start(quarter: int) -> float:
-    """Return the first instant of a quarter [s since 1970-01-01 UTC]."""
-    return float(np.datetime64(3 * quarter, "M").astype("datetime64[D]").astype(np.int64)) * DAY_S
+def block_start(block: int) -> float:
+    """Return the first instant of a half-year [s since 1970-01-01 UTC]."""
+    return float(np.datetime64(BLOCK_MONTHS * block, "M").astype("datetime64[D]").astype(np.int64)) * DAY_S
 
 
-def open_quarter(as_of: float) -> int:
-    """Return the first quarter that is not closed at an instant; the open block begins with it."""
-    return quarter_of(as_of - OPEN_D * DAY_S)
+def block_months(block: int) -> list[str]:
+    """Return the months of a half-year (``2026-01``), after the one that holds its lead-in."""
+    return [str(np.datetime64(BLOCK_MONTHS * block + k, "M")) for k in range(-1, BLOCK_MONTHS)]
+
+
+def open_block(as_of: float) -> int:
+    """Return the first half-year that is not closed at an instant; the open block begins with it."""
+    return block_at(as_of - OPEN_D * DAY_S)
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,21 +141,21 @@ def between(history: NodeHistory, since: float, until: float) -> NodeHistory:
 
 
 def blocks_of(history: NodeHistory) -> Iterator[tuple[int, NodeHistory]]:
-    """Cut a history into its blocks, each with its lead-in; yield the quarter each begins with, and its rows.
+    """Cut a history into its blocks, each with its lead-in; yield the number of each and its rows.
 
     Blocks without rows of their own are left out, but for the last one, which is open.
     """
     time = history.time[history.lead :]
-    last = open_quarter(history.as_of)
-    first = min(quarter_of(time[0]), last) if len(time) else last
-    edges = [quarter_start(q) for q in range(first, last + 1)]
+    last = open_block(history.as_of)
+    first = min(block_at(time[0]), last) if len(time) else last
+    edges = [block_start(k) for k in range(first, last + 1)]
     places = [*np.searchsorted(time, edges), len(time)]
-    for quarter, edge, a, b in zip(range(first, last + 1), edges, places[:-1], places[1:], strict=True):
-        if b > a or quarter == last:
+    for block, edge, a, b in zip(range(first, last + 1), edges, places[:-1], places[1:], strict=True):
+        if b > a or block == last:
             a, b = int(a) + history.lead, int(b) + history.lead
             lead = int(np.searchsorted(history.time[:a], edge - LEAD_D * DAY_S))
             part = {name: column[lead:b] for name, column in columns_of(history).items()}
-            yield quarter, replace(history, lead=a - lead, **part)
+            yield block, replace(history, lead=a - lead, **part)
 
 
 def joined(parts: Sequence[S]) -> S:

@@ -237,7 +237,7 @@ class Bench:
             (row(name, wall, cpu, 1e3 * cpu / nodes) for name, (wall, cpu) in found.items()),
         )
         self.say(
-            f"With what the history keeps of closed quarters ({kept / nodes / 1e3:,.0f} kB a node) a week more takes "
+            f"With what the history keeps of closed half-years ({kept / nodes / 1e3:,.0f} kB a node) a week more takes "
             f"{every[1] / more[1]:.1f} times less processor time than reading everything, and {more[1] / alone[1]:.1f} "
             f"times that of the week alone; both results are {'the same, byte for byte' if same else 'DIFFERENT'}.",
             "",

@@ -1,4 +1,4 @@
-"""What a history keeps of closed quarters spares reading, and never changes an answer: byte for byte as without."""
+"""What a history keeps of closed half-years spares reading, and never changes an answer: byte for byte as without."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from lamplighter import assess, read_exports
 from lamplighter.intake.store import History, collect, describe, forget
 from lamplighter.intake.store.manifest import Part
 from lamplighter.intake.store.summaries import FOLDER
-from lamplighter.record import LEAD_D, OPEN_D, joined, open_quarter, quarter_of, quarter_start
+from lamplighter.record import LEAD_D, OPEN_D, block_at, block_start, joined, open_block
 from lamplighter.results import write_assessment
 from tests.bench.fleet import START, node_columns, node_name, write_register
 
@@ -24,7 +24,7 @@ EPOCH_DAY = int(START.astype("datetime64[D]").astype("int64"))
 CUTS = (0, 200, 400, 416, 423, DAYS)
 """Days at which the exports begin and end; the last two are weeks."""
 LATE = slice(120, 127)
-"""Days of the second quarter that one node's first export holds back."""
+"""Days of the second half-year that one node's first export holds back."""
 
 
 def rows(first: int, days: int) -> pd.DataFrame:
@@ -126,16 +126,16 @@ def test_a_week_more_gives_what_reading_everything_gives(folder, register, expor
     assert kept == none == written(read_exports(exports), register)
 
 
-def test_a_week_more_reads_the_open_quarter_and_its_lead_in_alone(folder, register, months):
+def test_a_week_more_reads_the_open_half_year_and_its_lead_in_alone(folder, register, months):
     with History(folder) as history:
         present = history.span()[1]
         assess(history, register)
         months.clear()
         assess(history, register)
-    opened = quarter_start(open_quarter(present))
+    opened = block_start(open_block(present))
     assert present - opened >= OPEN_D * 86_400
     lead_in = str(np.datetime64(int(opened - LEAD_D * 86_400), "s").astype("datetime64[M]"))
-    months.pop(SILENT)  # its last weeks lie in a closed quarter, and are asked about
+    months.pop(SILENT)  # its last weeks lie in a closed half-year, and are asked about
     months.pop(YOUNG)  # of a short record all is looked at
     assert len(months) == NODES - 2
     assert {min(of) for of in months.values()} == {lead_in}
@@ -149,19 +149,19 @@ def test_without_summaries_everything_is_read(folder, register, months):
     assert all(min(months[node_name(k)]) <= str(START.astype("datetime64[M]")) for k in range(4))
 
 
-def test_late_rows_in_a_closed_quarter_count(folder, register, exports):
+def test_late_rows_in_a_closed_half_year_count(folder, register, exports):
     before = with_and_without(folder, register)[0]
     collect([exports[0].with_name("late.csv")], folder)
     kept, none = with_and_without(folder, register)
     assert kept == none != before
 
 
-def test_summaries_are_made_once_a_quarter(folder, register):
+def test_summaries_are_made_once_a_half_year(folder, register):
     first = kept_by(folder, register)
     stamps = [p.stat().st_mtime_ns for p in sorted((folder / FOLDER).rglob("*.zst"))]
     assert kept_by(folder, register) == first
     assert [p.stat().st_mtime_ns for p in sorted((folder / FOLDER).rglob("*.zst"))] == stamps
-    assert len(first) == NODES  # of the node that began late as well: its first quarter has closed
+    assert len(first) == NODES  # of the node that began late as well: its first half-year has closed
 
 
 @pytest.mark.parametrize("as_of", [day(100), day(300), day(399) + "T07:30"])
@@ -216,7 +216,7 @@ def test_every_engine_keeps_the_same(folder, register, where):
 
 def test_a_history_says_what_it_keeps(folder):
     said = "\n".join(describe(History(folder)))
-    assert f"MB of summaries of closed quarters, {len(files_of(folder))} nodes, " in said
+    assert f"MB of summaries of closed half-years, {len(files_of(folder))} nodes, " in said
 
 
 def test_what_is_forgotten_is_kept_no_longer(folder, register):
@@ -241,9 +241,9 @@ def test_what_an_interrupted_run_left_is_swept(folder, exports):
     ("time", "start"),
     [("1970-01-01", "1970-01-01"), ("2024-02-29", "2024-01-01"), ("2026-12-31T23:59:59", "2026-10-01")],
 )
-def test_quarters_begin_where_the_calendar_says(time, start):
+def test_half_years_begin_where_the_calendar_says(time, start):
     instant = np.datetime64(time, "s").astype("int64").astype(float)
-    assert quarter_start(quarter_of(instant)) == np.datetime64(start, "s").astype("int64")
+    assert block_start(block_at(instant)) == np.datetime64(start, "s").astype("int64")
 
 
 def test_joining_one_summary_is_that_summary():

@@ -10,7 +10,7 @@ from lamplighter.checkins import NodeHistory
 from lamplighter.checks import arrivals
 from lamplighter.checks.base import CheckResult, Context, measure_rows
 from lamplighter.fleet import RegisterEntry, WorkEntry
-from lamplighter.record import Record, quarter_of, quarter_start, rhythm_of
+from lamplighter.record import Record, block_at, block_start, rhythm_of
 from lamplighter.settings import Settings
 
 START = 1_760_000_400.0
@@ -114,8 +114,8 @@ def uncut(h: NodeHistory, settings: Settings) -> arrivals.ArrivalsMeasure:
 
 
 def edge(number: int) -> float:
-    """Return the start of a quarter, the first after :data:`START` being number 0 [s]."""
-    return quarter_start(quarter_of(START) + 1 + number)
+    """Return the start of a half-year, the first after :data:`START` being number 0 [s]."""
+    return block_start(block_at(START) + 1 + number)
 
 
 def measured(h: NodeHistory, settings: Settings) -> arrivals.ArrivalsMeasure:

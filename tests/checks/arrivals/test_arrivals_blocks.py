@@ -102,7 +102,7 @@ def test_few_rows_after_a_long_silence_are_counted_by_the_interval_before() -> N
     few = np.random.default_rng(2).random(len(time)) < 0.015
     kept = time[(time < edge(3)) & ~gone & ((time < edge(2)) | few)]
     assert 10 < (kept > edge(2)).sum() < 50
-    as_of = edge(3) + 155 * DAY  # the quarter with few rows is closed, the open block has none
+    as_of = edge(3) + 155 * DAY  # the half-year with few rows is closed, the open block has none
     found = measured(history(kept, as_of=as_of), DEFAULTS)
     due_later = int((as_of - kept[-1]) / HOUR - DEFAULTS.arrivals.due_tolerance)
     assert found.missed.sum() == (time < kept[-1]).sum() + 1 - len(kept) + due_later
@@ -165,7 +165,7 @@ def test_cutting_changes_nothing_that_is_measured() -> None:
 
 
 def test_losses_as_a_battery_runs_down_over_years_are_seen() -> None:
-    """Within a quarter the voltage hardly changes; its lowest and highest are years apart."""
+    """Within a half-year the voltage hardly changes; its lowest and highest are years apart."""
     pattern = measured(made(), DEFAULTS).pattern
     assert pattern.battery.low > 3 * pattern.battery.high
     assert pattern.battery.p < 1e-10
@@ -183,7 +183,7 @@ def test_no_more_gaps_are_remembered_than_wanted_and_none_is_forgotten() -> None
 
 
 def test_a_row_number_is_told_by_all_blocks_together() -> None:
-    """Each quarter loses fewer than would tell a row number from a counter."""
+    """Each half-year loses fewer than would tell a row number from a counter."""
     time = due_times(900, 2 * HOUR)
     lost = np.zeros(len(time), bool)
     lost[150::250] = True
@@ -222,7 +222,7 @@ def test_what_is_stored_by_exception_is_only_counted_in() -> None:
 
 
 def test_a_summary_is_small() -> None:
-    """A quarter of 15-minute check-ins, one in twenty lost, measured with noise in every quantity."""
+    """A half-year of 15-minute check-ins, one in twenty lost, measured with noise in every quantity."""
     rng = np.random.default_rng(9)
     time, _ = thinned(due_times(150, 900.0), 0.05)
     h = history(

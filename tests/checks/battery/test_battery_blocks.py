@@ -1,4 +1,4 @@
-"""A record cut into quarters: what is kept of each, joined, tells what all the check-ins tell."""
+"""A record cut into half-years: what is kept of each, joined, tells what all the check-ins tell."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ from lamplighter.checks.battery.course import heavy_median, put_together
 from lamplighter.checks.battery.observe import Temperature, fit_temperature, response
 from lamplighter.checks.battery.summary import NOTHING, READING, THERMOMETER, Summary
 from lamplighter.fleet import WorkEntry
-from lamplighter.record import between, blocks_of, columns_of, joined, quarter_of, quarter_start
+from lamplighter.record import between, block_at, block_start, blocks_of, columns_of, joined
 from lamplighter.settings import Settings
 from tests.checks.battery.batteries import DAY, START, Node, alkaline_pair, make_node, measured, moved, thionyl
 
 SETTINGS = Settings()
-EDGE = quarter_start(quarter_of(START) + 2)
-"""The first instant of a quarter, months after the records of these tests begin: 2024-04-01."""
+EDGE = block_start(block_at(START) + 2)
+"""The first instant of a half-year, months after the records of these tests begin: 2024-04-01."""
 EDGE_DAY = (EDGE - START) / DAY
 
 
@@ -108,7 +108,7 @@ def test_blocks_without_a_voltage_are_joined_with_others():
 
 
 @pytest.mark.parametrize("days", [0, 40, 75])
-def test_a_short_record_says_the_same_wherever_the_edges_of_quarters_lie(days):
+def test_a_short_record_says_the_same_wherever_the_edges_of_half_years_lie(days):
     node = make_node(thionyl, days=100.0, life=120.0, begin=0.65, swap_at=37.2, coefficient=0.004)
     here, there = measured(node), measured(moved(node, days * DAY))
     assert len(here.track) == 400
@@ -135,7 +135,7 @@ def test_days_that_count_may_all_be_without_a_temperature():
 
 @pytest.mark.parametrize("hours", [-30.0, -1.0, 0.0, 1.0, 30.0])
 @pytest.mark.parametrize("curve", [thionyl, alkaline_pair])
-def test_a_swap_at_the_edge_of_a_quarter_is_found_and_dated_to_the_check_in(hours, curve):
+def test_a_swap_at_the_edge_of_a_half_year_is_found_and_dated_to_the_check_in(hours, curve):
     at = EDGE_DAY + hours / 24
     node = make_node(curve, days=500.0, life=400.0, begin=0.93 - at / 400.0, swap_at=at)
     (swap,) = measured(node).swaps
@@ -143,7 +143,7 @@ def test_a_swap_at_the_edge_of_a_quarter_is_found_and_dated_to_the_check_in(hour
     assert swap.rise > 0.1
 
 
-def test_a_logged_swap_at_the_edge_of_a_quarter_takes_the_instant_of_its_rise():
+def test_a_logged_swap_at_the_edge_of_a_half_year_takes_the_instant_of_its_rise():
     node = make_node(thionyl, days=500.0, life=400.0, begin=0.93 - EDGE_DAY / 400.0, swap_at=EDGE_DAY)
     node.worklog = (WorkEntry(node="n1", time=EDGE + 3 * DAY, action="battery replaced"),)
     (swap,) = measured(node).swaps
@@ -170,7 +170,7 @@ def test_only_the_surroundings_of_a_swap_are_read_again():
 # --- temperature --------------------------------------------------------------------------------------------------
 
 
-def test_the_response_is_fitted_over_the_whole_record_and_not_by_quarter():
+def test_the_response_is_fitted_over_the_whole_record_and_not_by_half_year():
     node = make_node(thionyl, days=600.0, life=2000.0, season=12.0, coefficient=0.003)
     m = measured(node)
     whole = fit_temperature(node.time, node.volts, node.temperature)
@@ -205,7 +205,7 @@ def test_pulses_of_days_too_few_for_a_fit_are_still_seen():
     assert np.median(track.drop) > 0.08
 
 
-def test_a_thermometer_that_fails_for_a_quarter_is_bridged():
+def test_a_thermometer_that_fails_for_a_half_year_is_bridged():
     node = make_node(thionyl, days=600.0, life=2000.0, coefficient=0.003)
     node.temperature = np.where(
         (node.time >= EDGE - 10 * DAY) & (node.time < EDGE + 95 * DAY), np.nan, node.temperature
@@ -220,7 +220,7 @@ def test_a_thermometer_that_fails_for_a_quarter_is_bridged():
     assert m.temperature.slope == pytest.approx(0.003, abs=3e-4)
 
 
-def test_readings_are_the_temperature_of_all_quarters_or_of_none():
+def test_readings_are_the_temperature_of_all_half_years_or_of_none():
     node = make_node(thionyl, days=600.0, life=2000.0, coefficient=0.004, thermometer=False)
     felt = make_node(thionyl, days=600.0, life=2000.0, coefficient=0.004).temperature
     node.extra["reading"] = felt
@@ -235,7 +235,7 @@ def test_readings_are_the_temperature_of_all_quarters_or_of_none():
     assert other.temperature == Temperature()
 
 
-def test_a_quarter_whose_voltage_hides_its_response_follows_the_others():
+def test_a_half_year_whose_voltage_hides_its_response_follows_the_others():
     node = make_node(thionyl, days=600.0, life=2000.0, coefficient=0.004, thermometer=False)
     node.extra["reading"] = make_node(thionyl, days=600.0, life=2000.0, coefficient=0.004).temperature
     rng = np.random.default_rng(5)
@@ -291,7 +291,7 @@ def test_glitches_on_all_days_leave_every_day():
 
 @pytest.mark.parametrize("noise", [0.004, 0.012])
 @pytest.mark.parametrize("pulses", [False, True])
-def test_the_noise_of_the_record_is_that_of_its_quarters(noise, pulses):
+def test_the_noise_of_the_record_is_that_of_its_half_years(noise, pulses):
     node = make_node(thionyl, days=600.0, life=2000.0, noise=noise, resolution=0.001)
     if pulses:
         node.volts = np.where(np.arange(len(node.time)) % 9 == 0, node.volts - 0.15, node.volts)

@@ -1,4 +1,4 @@
-"""RSSI condensed by quarters: the same levels, whatever the hours at which check-ins came."""
+"""RSSI condensed by half-years: the same levels, whatever the hours at which check-ins came."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def test_joined_blocks_count_every_check_in_once() -> None:
 
 
 def test_a_long_record_keeps_its_level_and_its_step() -> None:
-    """Level, size and date as they were made, four quarters before the present."""
+    """Level, size and date as they were made, four half-years before the present."""
     rng = np.random.default_rng(32)
     step = START + 430.5 * DAY
     m = measured(history(LONG, np.round(-75 + WAVE - 5.0 * (step <= LONG) + rng.normal(0, 1, len(LONG)))))
@@ -53,8 +53,8 @@ def test_a_long_record_keeps_its_level_and_its_step() -> None:
 
 
 @pytest.mark.parametrize("lost", [(300, 800), (500, 640), (700, 800)])
-def test_quarters_of_which_only_nights_arrived_keep_the_level(lost: tuple[int, int]) -> None:
-    """Whole quarters without a check-in by day: their own pattern cannot say how much the days are weaker."""
+def test_half_years_of_which_only_nights_arrived_keep_the_level(lost: tuple[int, int]) -> None:
+    """Whole half-years without a check-in by day: their own pattern cannot say how much the days are weaker."""
     rng = np.random.default_rng(33)
     dark = (START + lost[0] * DAY <= LONG) & (START + lost[1] * DAY > LONG)
     kept = ~(dark & (HOUR_OF > 6) & (HOUR_OF < 18))
@@ -91,7 +91,7 @@ def test_the_lead_in_teaches_the_hours_and_is_not_counted() -> None:
     np.testing.assert_allclose(summary.level, -75, atol=0.1)
 
 
-def test_a_quarter_is_kept_in_few_bytes() -> None:
+def test_a_half_year_is_kept_in_few_bytes() -> None:
     time = times(92, 900.0)
     summary = joined(summaries(time, signal(time, 35))[:1])
     kept = [getattr(summary, f.name) for f in fields(summary)]

@@ -1,4 +1,4 @@
-"""Rests at zero condensed by quarters: nothing is lost, doubled or moved where a block ends."""
+"""Rests at zero condensed by half-years: nothing is lost, doubled or moved where a block ends."""
 
 from dataclasses import fields
 
@@ -114,7 +114,7 @@ def test_a_re_zero_years_ago_still_starts_anew():
 
 
 def test_readings_below_the_range_add_up_over_the_blocks():
-    """Some hours in each of several quarters, at levels that together are enough."""
+    """Some hours in each of several half-years, at levels that together are enough."""
     rng = np.random.default_rng(3)
     x = quantised(30 + 5 * np.sin(2 * np.pi * TIME / DAY_S) + rng.normal(0, 1, len(TIME)), 0.1)
     levels = np.array([-2.0, -3.0, -4.0, -5.0, -6.0])
@@ -147,7 +147,7 @@ def test_without_a_range_or_a_reading_there_is_nothing_to_keep():
         assert measured(h).explained is None
 
 
-def test_a_quarter_is_kept_in_few_bytes():
+def test_a_half_year_is_kept_in_few_bytes():
     (_, block), *_ = blocks_of(line())
     kept = [getattr(summarise(block, Settings()), f.name) for f in fields(zero.summarise(block, Settings()))]
     assert all(a.ndim == 1 for a in kept)

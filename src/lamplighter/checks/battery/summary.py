@@ -315,10 +315,11 @@ def restlessness(adjusted: np.ndarray) -> dict[str, np.ndarray]:
     moved = steps[np.searchsorted(steps, TINY, side="right") :]
     mean = adjusted.mean() if len(adjusted) else np.nan
     apart = adjusted - mean
+    # Not as a product of vectors: for so many values that starts threads, which then wait beside the workers.
     return {
         "rounding": ordered_quantiles(moved, np.array([0.02])),
         "mean": np.array([mean]),
-        "scatter": np.array([np.sqrt(apart @ apart / len(apart)) if len(apart) else np.nan]),
+        "scatter": np.array([np.sqrt(np.mean(apart**2)) if len(apart) else np.nan]),
         "step": ordered_quantiles(steps, SHARES),
         "change": ordered_quantiles(np.sort(np.abs(contrasts(adjusted, CONTRAST))), SHARES),
     }

@@ -13,7 +13,7 @@ from lamplighter.settings.data import DataSettings
 from lamplighter.stats.order import largest
 
 CANDIDATES = 3
-"""Most jumps of a quarter that are looked at closely, for each way to rank them."""
+"""Most jumps of a half-year that are looked at closely, for each way to rank them."""
 CHANGES, CHANGE_JUMPS = 2, 4
 """Largest changes of resolution that are looked at closely, and jumps about each."""
 GRAIN_BLOCKS = 8

@@ -42,7 +42,7 @@ class Split:
     differs : dict of channel to float
         Middle difference between the groups [unit of the channel] over these blocks, where the channel differs in most.
     phase : float
-        Distance of the two phases as a share of the interval, in the quarter with most such blocks.
+        Distance of the two phases as a share of the interval, in the half-year with most such blocks.
     interval_s : float
         Interval of either node there [s].
     """
@@ -59,7 +59,7 @@ class Split:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PartSplit:
-    """Blocks of check-ins of a quarter in which it falls into two.
+    """Blocks of check-ins of a half-year in which it falls into two.
 
     Attributes
     ----------
@@ -94,21 +94,21 @@ class PartSplit:
 
 
 def no_split() -> PartSplit:
-    """Return a quarter in which there was too little to look at."""
+    """Return a half-year in which there was too little to look at."""
     none = len(CHANNELS)
     return PartSplit(told=(0,) * none, sizes=(math.nan,) * none)
 
 
-def find_split(quarter: NodeHistory, s: DataSettings) -> PartSplit:
-    """Look for two nodes under one name in a quarter, with each interval that its check-ins may have."""
-    blocks = blocks_in(quarter, s.block_rows)
-    found = [_split_at(quarter, blocks, interval, s) for interval in intervals(quarter.own)] if blocks else []
+def find_split(half: NodeHistory, s: DataSettings) -> PartSplit:
+    """Look for two nodes under one name in a half-year, with each interval that its check-ins may have."""
+    blocks = blocks_in(half, s.block_rows)
+    found = [_split_at(half, blocks, interval, s) for interval in intervals(half.own)] if blocks else []
     return max(found, key=lambda x: x.split, default=no_split())
 
 
-def blocks_in(quarter: NodeHistory, rows: int) -> int:
-    """Return how many blocks end with a quarter; less than half of the first may be taken from the lead-in."""
-    return min((len(quarter) - quarter.lead + rows // 2) // rows, len(quarter) // rows)
+def blocks_in(half: NodeHistory, rows: int) -> int:
+    """Return how many blocks end with a half-year; less than half of the first may be taken from the lead-in."""
+    return min((len(half) - half.lead + rows // 2) // rows, len(half) // rows)
 
 
 def intervals(history: NodeHistory) -> list[float]:
@@ -130,14 +130,14 @@ def densest(values: np.ndarray) -> float:
     return float(ordered[first + (int(held[first]) - 1) // 2])
 
 
-def _split_at(quarter: NodeHistory, blocks: int, interval: float, s: DataSettings) -> PartSplit:
+def _split_at(half: NodeHistory, blocks: int, interval: float, s: DataSettings) -> PartSplit:
     """Look at every few blocks first, both outermost among them, and at all of them where one of these is split."""
     few = np.append(0, np.arange((blocks - 1) % LOOK or LOOK, blocks, LOOK))
-    if not _compared(quarter, blocks, interval, few, s).split.any():
+    if not _compared(half, blocks, interval, few, s).split.any():
         return replace(no_split(), blocks=blocks)
-    found = _compared(quarter, blocks, interval, np.arange(blocks), s)
+    found = _compared(half, blocks, interval, np.arange(blocks), s)
     place = found.block[found.split]
-    time = _blocked(quarter.time, blocks, place, s.block_rows)
+    time = _blocked(half.time, blocks, place, s.block_rows)
     return PartSplit(
         blocks=blocks,
         split=len(place),
@@ -172,9 +172,9 @@ class Compared:
     apart: np.ndarray
 
 
-def _compared(quarter: NodeHistory, blocks: int, interval: float, which: np.ndarray, s: DataSettings) -> Compared:
+def _compared(half: NodeHistory, blocks: int, interval: float, which: np.ndarray, s: DataSettings) -> Compared:
     """Compare the phase groups of some blocks."""
-    turns = _blocked(quarter.time, blocks, which, s.block_rows) / interval
+    turns = _blocked(half.time, blocks, which, s.block_rows) / interval
     second, tight, apart = phase_groups(turns - np.floor(turns), s)
     block = which[tight]
     if len(block) == 0:
@@ -183,7 +183,7 @@ def _compared(quarter: NodeHistory, blocks: int, interval: float, which: np.ndar
     # Rows come first in memory, so that whole blocks are worked on at a time.
     values = np.empty((s.block_rows, len(CHANNELS), len(block)))
     for k, name in enumerate(CHANNELS):
-        values[:, k] = _blocked(getattr(quarter, name), blocks, block, s.block_rows).T
+        values[:, k] = _blocked(getattr(half, name), blocks, block, s.block_rows).T
     size, t = group_difference(values, second)
     t = np.abs(t)
     told = t >= s.split_t

@@ -1,4 +1,4 @@
-"""Puts together what was found in each quarter of a record: two nodes under one name, and changes of scale."""
+"""Puts together what was found in each half-year of a record: two nodes under one name, and changes of scale."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from lamplighter.settings.data import DataSettings
 
 
 def join_splits(summary: Summary) -> Split:
-    """Say of a record what was found in its quarters about two nodes under one name."""
+    """Say of a record what was found in its half-years about two nodes under one name."""
     blocks, split = int(summary.blocks.sum()), summary.split
     where = np.flatnonzero(split)
     if len(where) == 0:
@@ -63,11 +63,11 @@ def steps(summary: Summary, record: Record, s: DataSettings) -> list[ScaleStep]:
     if len(summary.step) == 0:
         return []
     kept = summary.step.reshape(-1, len(STEP))
-    quarter = np.repeat(np.arange(len(summary.step_count)), summary.step_count)
+    half = np.repeat(np.arange(len(summary.step_count)), summary.step_count)
     until, usual = np.append(summary.step_from[1:], np.inf), usual_jump(summary.jump, s)
     found: list[ScaleStep] = []
-    for q in np.unique(quarter):
-        mine = [_restored(row, usual) for row in kept[quarter == q]]
+    for q in np.unique(half):
+        mine = [_restored(row, usual) for row in kept[half == q]]
         mine = [step for step in mine if step.time < until[q] and may_be_one(step, s)]
         found += _in_full(mine, summary.step_seen[q], record.rhythm.last[q], record, s)
     return found
@@ -80,7 +80,7 @@ def _restored(row: np.ndarray, usual: float) -> ScaleStep:
 
 
 def _in_full(kept: list[ScaleStep], since: float, until: float, record: Record, s: DataSettings) -> list[ScaleStep]:
-    """Measure changes of a quarter again where it is too short to hold the weeks about them; read rows once for all."""
+    """Measure changes of a half-year again that is too short for the weeks about them; read rows once for all."""
     weeks = s.scale_weeks * 7 * DAY_S
 
     def short(step: ScaleStep) -> bool:

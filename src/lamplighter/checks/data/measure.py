@@ -39,7 +39,7 @@ class DataMeasures:
     outside_pct : float
         Median distance of these from the range [% of span].
     highest_pct : float
-        99.9 % quantile of the readings of the quarter in which it is highest [% of span].
+        99.9 % quantile of the readings of the half-year in which it is highest [% of span].
     bad_share : float
         Share of the last weeks' readings of bad quality.
     spacing_s, spacing_n : ndarray, shape (k,)

@@ -15,7 +15,7 @@ from lamplighter.settings.data import DataSettings
 from lamplighter.stats.order import largest, quantile
 
 HALF_LEAD_D = LEAD_D / 2
-"""A change later than this before the end of a quarter is looked for in the next one, which knows days after it."""
+"""A change later than this before the end of a half-year is looked for in the next one, which knows days after it."""
 STRICT = 3.0
 """How much closer all must agree where the resolution stayed, as it does when the host rounds after it converts."""
 NEAREST = 1500
@@ -25,7 +25,7 @@ LEAST_VALUES = 20
 USUAL_SHARE = 0.7
 """Other jumps from this share of a jump's size on are as large."""
 SLACK = 1.5
-"""What scores up to this is kept of a quarter: its weeks before or after may be cut short, and more of them may show
+"""What scores up to this is kept of a half-year: its weeks before or after may be cut short, and more of them may show
 that it is a change of unit after all."""
 
 
@@ -96,13 +96,13 @@ class ScaleStep:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Steps:
-    """What is kept of a quarter about changes of scale.
+    """What is kept of a half-year about changes of scale.
 
     Attributes
     ----------
     since : float
-        Changes from here on are looked for in this quarter, and those before it in the quarter before; infinite where
-        the quarter has too few readings [s since 1970-01-01 UTC].
+        Changes from here on are looked for in this half-year, and those before it in the one before; infinite where
+        it has too few readings [s since 1970-01-01 UTC].
     seen_since : float
         First check-in that was looked at [s since 1970-01-01 UTC].
     jumps : ndarray, shape (k,)
@@ -117,23 +117,23 @@ class Steps:
     found: tuple[ScaleStep, ...]
 
 
-def find_scale_steps(quarter: NodeHistory, s: DataSettings) -> Steps:
-    """Look for changes of scale in a quarter.
+def find_scale_steps(half: NodeHistory, s: DataSettings) -> Steps:
+    """Look for changes of scale in a half-year.
 
     One step between two check-ins must equal a ratio of units; the readings before and after must differ by it, the
     highest of the weeks before and after as well, and the small steps must have grown by it: a process that truly
     rose keeps its ripple, one that switches between two states keeps both.
 
-    Changes from :data:`HALF_LEAD_D` before the quarter on are looked for, so that each is seen with days on either
-    side in this quarter or in the next one.
+    Changes from :data:`HALF_LEAD_D` before the half-year on are looked for, so that each is seen with days on either
+    side in this half-year or in the next one.
     """
-    since = float(quarter.time[quarter.lead]) - HALF_LEAD_D * DAY_S
-    time, value, lead = readings(quarter)
+    since = float(half.time[half.lead]) - HALF_LEAD_D * DAY_S
+    time, value, lead = readings(half)
     log = np.log(value)
     size = np.abs(np.diff(log))
     own = size[max(lead - 1, 0) :]
     jumps = own[largest(own, s.scale_usual_jumps + 1)]
-    seen_since = float(quarter.time[0])
+    seen_since = float(half.time[0])
     if len(value) < 4 * s.scale_check_ins:
         return Steps(since=math.inf, seen_since=seen_since, jumps=jumps, found=())
     first = max(int(np.searchsorted(time, since)), 1)

@@ -1,4 +1,4 @@
-"""Condenses a quarter of a record to what the data check keeps of it."""
+"""Condenses a half-year of a record to what the data check keeps of it."""
 
 from __future__ import annotations
 
@@ -21,20 +21,20 @@ STEP = tuple(f.name for f in fields(ScaleStep) if f.name not in ("units", "usual
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """What is kept of each quarter about its set-up; one entry a quarter where nothing else is said.
+    """What is kept of each half-year about its set-up; one entry a half-year where nothing else is said.
 
     Attributes
     ----------
     blocks, split, before, behind, since, until, phase, interval_s
         As of :class:`lamplighter.checks.data.identity.Split`.
     told, sizes
-        As there; one entry a quarter and channel.
+        As there; one entry a half-year and channel.
     step_from, step_seen
         As ``since`` and ``seen_since`` of :class:`lamplighter.checks.data.scale.Steps`.
     step_count, step
         Number of changes of scale, and :data:`STEP` of each of them.
     jump : one entry a jump
-        The largest jumps of each quarter [log ratio].
+        The largest jumps of each half-year [log ratio].
     highest
         99.9 % quantile of the readings [unit of the reading]; NaN without any.
     """
@@ -58,7 +58,7 @@ class Summary:
 
 
 def summarise(block: NodeHistory, settings: Settings) -> Summary:
-    """Condense the rows of one quarter, or of the open block."""
+    """Condense the rows of one half-year, or of the open block."""
     s = settings.data
     split, steps = find_split(block, s), find_scale_steps(block, s)
     own = block.own.good_reading

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from functools import cached_property
 from pathlib import Path
 
@@ -133,9 +133,9 @@ class History:
         """One node's first check-in [s since 1970-01-01 UTC]."""
         return self.manifest.nodes[node].first / US_PER_S
 
-    def keys(self, node: str, quarters: Iterable[int], made_by: str) -> tuple[str, ...]:
-        """Return what the summaries of some quarters of a node are to be made from."""
-        return keys_of(self.manifest, node, quarters, made_by)
+    def keys(self, node: str, blocks: Iterable[Sequence[str]], made_by: str) -> tuple[str, ...]:
+        """Return what the summaries of some blocks of a node are to be made from, given the months of each."""
+        return keys_of(self.manifest, node, blocks, made_by)
 
     def kept(self, node: str) -> Kept | None:
         """Return what is kept of a node's closed blocks, whether it still holds or not."""

@@ -21,8 +21,6 @@ from lamplighter.intake.store.manifest import Manifest, bucket_of
 
 FOLDER = "summaries"
 FORMAT = 1
-MONTHS = 3
-"""Months of a block; the month before it holds its lead-in."""
 HASH_BYTES = 16
 
 Table = Mapping[str, np.ndarray]
@@ -35,7 +33,7 @@ class Kept:
     Attributes
     ----------
     keys : tuple of str
-        What each block was made from, one entry a quarter from the node's first on.
+        What each block was made from, from the node's first on, those without check-ins included.
     tables : dict of table to dict of column to ndarray
         Columns of all blocks, one after the other.
     sizes : dict of table to dict of column to list of int
@@ -59,22 +57,21 @@ def path_of(folder: Path, node: str, buckets: int) -> Path:
     return folder / FOLDER / f"bucket={bucket_of(node, buckets):04d}" / f"{name}.zst"
 
 
-def keys_of(manifest: Manifest, node: str, quarters: Iterable[int], made_by: str) -> tuple[str, ...]:
-    """Return what the blocks of some quarters are made from: the data files of their months and lead-in, and by what.
+def keys_of(manifest: Manifest, node: str, blocks: Iterable[Sequence[str]], made_by: str) -> tuple[str, ...]:
+    """Return what some blocks of a node are made from: the data files of their months, and by what.
 
     Parameters
     ----------
     manifest : Manifest
     node : str
-    quarters : iterable of int
-        Counted from 1970-01.
+    blocks : iterable of sequence of str
+        Months (``2026-01``) of each block, that of its lead-in included.
     made_by : str
         Stands for code, settings and register.
     """
     bucket = bucket_of(node, manifest.buckets)
     keys = []
-    for quarter in quarters:
-        months = (str(np.datetime64(MONTHS * quarter + k, "M")) for k in range(-1, MONTHS))
+    for months in blocks:
         parts = (manifest.parts.get((bucket, month)) for month in months)
         said = [made_by, *(part.digest if part else "" for part in parts)]
         keys.append(hashlib.blake2b("\n".join(said).encode(), digest_size=HASH_BYTES).hexdigest())

@@ -40,7 +40,7 @@ def describe(history: History) -> list[str]:
     kept = kept_sizes(history.folder)
     if kept:
         lines.append(
-            f"{quantity(sum(kept) / BYTES_PER_MB, 'MB')} of summaries of closed quarters, "
+            f"{quantity(sum(kept) / BYTES_PER_MB, 'MB')} of summaries of closed half-years, "
             f"{count(len(kept), 'node')}, "
             "made anew when they are missing or out of date"
         )

@@ -1,4 +1,4 @@
-"""The data check over quarters: what lies about their edges, and what is joined from all of them."""
+"""The data check over half-years: what lies about their edges, and what is joined from all of them."""
 
 from dataclasses import fields, replace
 
@@ -56,7 +56,7 @@ def measured(h: NodeHistory, fetched: list):
     return base.measure([data], kept, blocks[-1], fetch, S)
 
 
-def test_what_is_kept_of_a_quarter_is_flat_and_small():
+def test_what_is_kept_of_a_half_year_is_flat_and_small():
     for part in summaries(visited((APRIL, JULY))):
         values = [getattr(part, f.name) for f in fields(part)]
         assert {x.ndim for x in values} == {1}
@@ -65,7 +65,7 @@ def test_what_is_kept_of_a_quarter_is_flat_and_small():
 
 @pytest.mark.parametrize("days", [-30.0, -8.0, -6.0, -1.0, -0.2, 0.0, 0.2, 1.0, 8.0, 30.0])
 @pytest.mark.parametrize("factor", [6.894757, 1 / 3.28084])
-def test_a_change_of_unit_is_found_wherever_it_lies_in_a_quarter(days, factor):
+def test_a_change_of_unit_is_found_wherever_it_lies_in_a_half_year(days, factor):
     since = JULY + days * DAY_S
     x = live(TIME)
     (found,) = run(data, history(TIME, np.where(since <= TIME, x * factor, x))).findings
@@ -104,7 +104,7 @@ def test_a_second_node_that_came_and_went_about_an_edge_is_found_and_dated():
     assert split.split == pytest.approx(6, abs=1)
 
 
-def test_counts_of_quarters_add_up_to_those_of_the_record():
+def test_counts_of_half_years_add_up_to_those_of_the_record():
     """A second node for two weeks in spring and two weeks in autumn: the share is that of all blocks between."""
     h = visited((APRIL + 5 * DAY_S, APRIL + 19 * DAY_S), (OCTOBER + 5 * DAY_S, OCTOBER + 19 * DAY_S))
     split = join_splits(joined(summaries(h)))
@@ -134,7 +134,7 @@ def leaping(leaps):
 
 
 @pytest.mark.parametrize(("leaps", "usual"), [((6000,), False), ((300, 6000), False), ((300, 2500, 6000), True)])
-def test_whether_jumps_are_usual_is_told_from_all_quarters(leaps, usual):
+def test_whether_jumps_are_usual_is_told_from_all_half_years(leaps, usual):
     """Each leap but the last is two jumps, up and down again; three others make a jump usual."""
     h = history(TIME, leaping(leaps))
     record, _ = measured(h, [])
@@ -149,7 +149,7 @@ def test_a_jump_in_the_lead_in_is_not_counted_twice():
     assert np.count_nonzero(jumps > 1.5) == 1
 
 
-def test_a_healthy_node_is_measured_without_reading_closed_quarters_again():
+def test_a_healthy_node_is_measured_without_reading_closed_half_years_again():
     for seed in range(5):
         fetched = []
         measured(history(**one(seed)), fetched)
