@@ -23,8 +23,8 @@ SILENT, YOUNG = node_name(4), node_name(5)
 EPOCH_DAY = int(START.astype("datetime64[D]").astype("int64"))
 CUTS = (0, 200, 400, 416, 423, DAYS)
 """Days at which the exports begin and end; the last two are weeks."""
-LATE = slice(120, 127)
-"""Days of the second half-year that one node's first export holds back."""
+LATE = slice(210, 217)
+"""Days of the second half-year that one node's second export holds back."""
 
 
 def rows(first: int, days: int) -> pd.DataFrame:
@@ -239,7 +239,13 @@ def test_what_an_interrupted_run_left_is_swept(folder, exports):
 
 @pytest.mark.parametrize(
     ("time", "start"),
-    [("1970-01-01", "1970-01-01"), ("2024-02-29", "2024-01-01"), ("2026-12-31T23:59:59", "2026-10-01")],
+    [
+        ("1970-01-01", "1970-01-01"),
+        ("2024-02-29", "2024-01-01"),
+        ("2025-06-30T23:59:59", "2025-01-01"),
+        ("2025-07-01", "2025-07-01"),
+        ("2026-12-31T23:59:59", "2026-07-01"),
+    ],
 )
 def test_half_years_begin_where_the_calendar_says(time, start):
     instant = np.datetime64(time, "s").astype("int64").astype(float)

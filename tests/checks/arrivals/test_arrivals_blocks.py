@@ -49,9 +49,9 @@ def test_a_long_record_is_counted_to_the_last_check_in(interval: float, stated: 
     assert [round(s) for _, s in found.schedule.pieces] == [round(interval)]
 
 
-@pytest.mark.parametrize("days", [0.5, 2, 13, 15, 40, 120, 300])
+@pytest.mark.parametrize("days", [0.5, 2, 13, 15, 40, 120, 300, 500])
 def test_an_outage_across_edges_is_one_gap(days: float) -> None:
-    time = due_times(700, HOUR)
+    time = due_times(900, HOUR)
     away = np.abs(time - edge(2)) < days / 2 * DAY
     found = measured(history(time[~away]), DEFAULTS)
     assert found.gaps.missed.tolist() == [away.sum()]
@@ -64,7 +64,7 @@ def test_an_outage_across_edges_is_one_gap(days: float) -> None:
 @pytest.mark.parametrize("from_edge", [-5.0, -0.5, 0.0, 0.5, 5.0, 45.0])
 @pytest.mark.parametrize(("before", "after"), [(HOUR, 900.0), (900.0, HOUR)])
 def test_a_change_of_interval_near_an_edge_has_its_date(before: float, after: float, from_edge: float) -> None:
-    when = edge(2) + from_edge * DAY
+    when = edge(1) + from_edge * DAY
     slow = due_times((when - START) / DAY, before)
     time, lost = thinned(np.append(slow, slow[-1] + after * np.arange(1, int(300 * DAY / after))), 0.05)
     found = measured(history(time), DEFAULTS)
@@ -79,13 +79,13 @@ def test_a_change_of_interval_near_an_edge_has_its_date(before: float, after: fl
 def test_a_fast_spell_across_an_edge_is_judged_by_its_whole_length(
     days: float, intervals: list[int], before: float
 ) -> None:
-    begin = edge(2) - before * days * DAY
-    slow = due_times(500, HOUR)
+    begin = edge(1) - before * days * DAY
+    slow = due_times(520, HOUR)
     fast = np.arange(begin, begin + days * DAY, 300.0)
     time, _ = thinned(np.sort(np.append(slow[(slow < begin) | (slow >= fast[-1])], fast)), 0.02)
     found = measured(history(time), DEFAULTS)
     assert [round(s, -1) for _, s in found.schedule.pieces] == intervals
-    assert found.schedule.fast_share == pytest.approx(days / 500 if len(intervals) == 1 else 0.0, abs=0.002)
+    assert found.schedule.fast_share == pytest.approx(days / 520 if len(intervals) == 1 else 0.0, abs=0.002)
 
 
 @pytest.mark.parametrize("days", [0.1, 0.5, 1, 3, 10])
@@ -97,7 +97,7 @@ def test_a_short_first_block_is_counted_by_what_is_learned_later(days: float) ->
 
 
 def test_few_rows_after_a_long_silence_are_counted_by_the_interval_before() -> None:
-    time = due_times(330, HOUR)
+    time = due_times(530, HOUR)
     gone = (time > edge(1) - 5 * DAY) & (time < edge(2) + 20 * DAY)
     few = np.random.default_rng(2).random(len(time)) < 0.015
     kept = time[(time < edge(3)) & ~gone & ((time < edge(2)) | few)]
@@ -131,12 +131,12 @@ def test_a_repeat_across_an_edge_is_no_check_in() -> None:
 def test_a_block_with_nothing_but_a_repeat_does_no_harm() -> None:
     time = np.append(np.arange(edge(0) - 60 * DAY, edge(0), HOUR), edge(0) + 1.0)
     time[-2] = edge(0) - 1.0
-    found = measured(history(time, as_of=edge(0) + 155 * DAY), DEFAULTS)
+    found = measured(history(time, as_of=edge(0) + 250 * DAY), DEFAULTS)
     assert (found.rows, found.repeated, found.last) == (len(time) - 1, 1, edge(0) - 1.0)
-    assert found.missed.sum() == pytest.approx(155 * 24, abs=1)
+    assert found.missed.sum() == pytest.approx(250 * 24, abs=1)
 
 
-def made(days: float = 500, **more: object) -> NodeHistory:
+def made(days: float = 700, **more: object) -> NodeHistory:
     """Two years of a node that loses more with a weak signal, at low voltage and at three o'clock."""
     rng = np.random.default_rng(5)
     time = due_times(days, 1800.0) + rng.normal(0, 2, int(days * 48))
@@ -207,7 +207,7 @@ def test_two_nodes_under_one_name_that_fell_silent_are_read_again() -> None:
     entry = RegisterEntry(node="N-1", interval_s=HOUR)
     one, two = due_times(100, HOUR, 0.3, 2e-5), due_times(100, HOUR, 0.62, -3e-5)
     time = np.sort(np.append(one, two))
-    found = measured(history(time, as_of=float(time[-1]) + 200 * DAY, entry=entry), DEFAULTS)
+    found = measured(history(time, as_of=float(time[-1]) + 250 * DAY, entry=entry), DEFAULTS)
     assert found.interleaved > 0.9
     assert found.schedule.current_s == pytest.approx(HOUR, rel=0.01)
 
@@ -224,16 +224,17 @@ def test_what_is_stored_by_exception_is_only_counted_in() -> None:
 def test_a_summary_is_small() -> None:
     """A half-year of 15-minute check-ins, one in twenty lost, measured with noise in every quantity."""
     rng = np.random.default_rng(9)
-    time, _ = thinned(due_times(150, 900.0), 0.05)
+    time, _ = thinned(due_times(330, 900.0), 0.05)
     h = history(
         time,
         rssi=np.round(rng.normal(-90, 6, len(time))),
         battery=np.round(rng.normal(3.6, 0.02, len(time)), 3),
         temperature=np.round(rng.normal(10, 8, len(time)), 1),
     )
-    part = arrivals.summarise(next(b for _, b in blocks_of(h)), DEFAULTS)
+    _, (_, block), *_ = blocks_of(h)
+    part = arrivals.summarise(block, DEFAULTS)
     assert all(getattr(part, f.name).ndim == 1 for f in fields(part))
-    assert sum(getattr(part, f.name).nbytes for f in fields(part)) < 20_000
+    assert sum(getattr(part, f.name).nbytes for f in fields(part)) < 40_000
 
 
 @pytest.mark.parametrize("zone", ["UTC", "America/Denver", "Asia/Kolkata", "Australia/Lord_Howe"])

@@ -21,7 +21,8 @@ from tests.checks.battery.batteries import DAY, START, Node, alkaline_pair, make
 
 SETTINGS = Settings()
 EDGE = block_start(block_at(START) + 2)
-"""The first instant of a half-year, months after the records of these tests begin: 2024-04-01."""
+"""The first instant of a half-year, months after the records of these tests begin: 2024-07-01."""
+NEXT_EDGE = block_start(block_at(EDGE) + 1)
 EDGE_DAY = (EDGE - START) / DAY
 
 
@@ -49,12 +50,12 @@ def reads_of(node: Node) -> tuple[battery.BatteryMeasures, list[tuple[float, flo
 
 
 def test_blocks_joined_count_every_check_in_and_every_day_once():
-    node = make_node(thionyl, days=500.0, life=900.0)
+    node = make_node(thionyl, days=700.0, life=1300.0)
     parts = parts_of(node)
     kept, m = joined(parts), measured(node)
     assert len(parts) >= 5
     assert kept.count.sum() == len(node.time) == m.voltages
-    assert len(kept.time) == len(kept.spacing) == len(kept.bad) == m.days == 500
+    assert len(kept.time) == len(kept.spacing) == len(kept.bad) == m.days == 700
     assert (np.diff(kept.time) > 0).all()
     assert (np.diff(kept.quarter) > 0).all()
     assert (m.first, m.last) == (node.time[0], node.time[-1])
@@ -98,11 +99,11 @@ def test_the_share_of_invalid_readings_is_that_of_each_day():
 
 
 def test_blocks_without_a_voltage_are_joined_with_others():
-    node = make_node(thionyl, days=500.0, life=2000.0)
-    node.volts = np.where((node.time > EDGE) & (node.time < EDGE + 91 * DAY), np.nan, node.volts)
+    node = make_node(thionyl, days=700.0, life=2000.0)
+    node.volts = np.where((node.time > EDGE) & (node.time < NEXT_EDGE), np.nan, node.volts)
     m = measured(node)
     assert m.voltages == np.isfinite(node.volts).sum()
-    assert not ((m.track.time > EDGE) & (m.track.time < EDGE + 91 * DAY)).any()
+    assert not ((m.track.time > EDGE) & (m.track.time < NEXT_EDGE)).any()
     silent = replace(node, volts=np.full(len(node.time), np.nan))
     assert measured(silent).track is None
 
@@ -119,7 +120,7 @@ def test_a_short_record_says_the_same_wherever_the_edges_of_half_years_lie(days)
 
 
 def test_days_that_count_may_all_be_without_a_temperature():
-    node = make_node(thionyl, days=400.0, life=2000.0)
+    node = make_node(thionyl, days=500.0, life=2000.0)
     odd = (node.time < EDGE) & (node.time > EDGE - 30 * DAY)
     node.volts = np.where(odd, 3_600.0, node.volts)
     node.temperature = np.where(odd, node.temperature, np.nan)
@@ -206,13 +207,12 @@ def test_pulses_of_days_too_few_for_a_fit_are_still_seen():
 
 
 def test_a_thermometer_that_fails_for_a_half_year_is_bridged():
-    node = make_node(thionyl, days=600.0, life=2000.0, coefficient=0.003)
-    node.temperature = np.where(
-        (node.time >= EDGE - 10 * DAY) & (node.time < EDGE + 95 * DAY), np.nan, node.temperature
-    )
+    node = make_node(thionyl, days=700.0, life=2000.0, coefficient=0.003)
+    dead = (node.time >= EDGE - 10 * DAY) & (node.time < NEXT_EDGE + 4 * DAY)
+    node.temperature = np.where(dead, np.nan, node.temperature)
     m = measured(node)
     assert np.isfinite(m.track.temperature).all()
-    gap = (m.track.time >= EDGE - 9 * DAY) & (m.track.time < EDGE + 94 * DAY)
+    gap = (m.track.time >= EDGE - 9 * DAY) & (m.track.time < NEXT_EDGE + 3 * DAY)
     ends = m.track.temperature[np.flatnonzero(gap)[[0, -1]] + np.array([-2, 2])]
     inside = m.track.temperature[gap]
     assert np.abs(np.diff(inside, n=2)).max() < 1e-6
@@ -239,7 +239,7 @@ def test_a_half_year_whose_voltage_hides_its_response_follows_the_others():
     node = make_node(thionyl, days=600.0, life=2000.0, coefficient=0.004, thermometer=False)
     node.extra["reading"] = make_node(thionyl, days=600.0, life=2000.0, coefficient=0.004).temperature
     rng = np.random.default_rng(5)
-    loud = (node.time >= EDGE) & (node.time < EDGE + 91 * DAY)
+    loud = (node.time >= EDGE) & (node.time < NEXT_EDGE)
     walk = np.repeat(rng.normal(0, 0.022, len(node.time) // 6 + 1), 6)[: len(node.time)]
     node.volts = np.where(loud, node.volts + walk, node.volts)
     kept = joined(parts_of(node))
@@ -261,15 +261,15 @@ def test_a_source_is_judged_by_the_rows_of_all_blocks():
 # --- credible voltages --------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("since", [EDGE_DAY + 20.0, EDGE_DAY + 70.0, EDGE_DAY])
+@pytest.mark.parametrize("since", [EDGE_DAY + 40.0, EDGE_DAY + 140.0, EDGE_DAY])
 @pytest.mark.parametrize("factor", [1_000.0, 0.0])
 def test_another_unit_or_a_dead_converter_costs_no_day_but_its_own(since, factor):
-    node = make_node(thionyl, days=500.0, life=2000.0)
-    odd = (node.time >= START + since * DAY) & (node.time < START + (since + 60.0) * DAY)
+    node = make_node(thionyl, days=700.0, life=2000.0)
+    odd = (node.time >= START + since * DAY) & (node.time < START + (since + 120.0) * DAY)
     node.volts = np.where(odd, node.volts * factor, node.volts)
     m = measured(node)
     assert m.track.volts.max() < 4.0
-    assert m.days == pytest.approx(440, abs=1)
+    assert m.days == pytest.approx(580, abs=1)
     assert m.voltages == pytest.approx((~odd).sum(), abs=24)
     assert m.track.drop.max() < 0.03
     assert m.swaps == ()

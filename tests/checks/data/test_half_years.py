@@ -9,15 +9,14 @@ from lamplighter.checkins import DAY_S, NodeArrays, NodeHistory
 from lamplighter.checks import base, data
 from lamplighter.checks.data.join import best_step, join_splits
 from lamplighter.fleet import RegisterEntry
-from lamplighter.record import between, blocks_of, columns_of, joined
+from lamplighter.record import between, block_at, block_start, blocks_of, columns_of, joined
 from lamplighter.settings import Settings
 from tests.checks.data.test_data import merged
-from tests.checks.histories import HOUR, history, hours, kinds, live, quantised, radio, run, volts
+from tests.checks.histories import HOUR, START, history, hours, kinds, live, quantised, radio, run, volts
 
-TIME = hours(425)
-APRIL, JULY, OCTOBER = (
-    float(np.datetime64(day, "s").astype(np.int64)) for day in ("2025-04-01", "2025-07-01", "2025-10-01")
-)
+TIME = hours(640)
+FIRST, SECOND, THIRD = (block_start(block_at(START) + k) for k in (1, 2, 3))
+"""Where half-years end: 2025-07-01, 2026-01-01, 2026-07-01; the last block is open."""
 S = Settings()
 
 
@@ -57,7 +56,7 @@ def measured(h: NodeHistory, fetched: list):
 
 
 def test_what_is_kept_of_a_half_year_is_flat_and_small():
-    for part in summaries(visited((APRIL, JULY))):
+    for part in summaries(visited((FIRST, SECOND))):
         values = [getattr(part, f.name) for f in fields(part)]
         assert {x.ndim for x in values} == {1}
         assert sum(x.nbytes for x in values) < 2000
@@ -66,7 +65,7 @@ def test_what_is_kept_of_a_half_year_is_flat_and_small():
 @pytest.mark.parametrize("days", [-30.0, -8.0, -6.0, -1.0, -0.2, 0.0, 0.2, 1.0, 8.0, 30.0])
 @pytest.mark.parametrize("factor", [6.894757, 1 / 3.28084])
 def test_a_change_of_unit_is_found_wherever_it_lies_in_a_half_year(days, factor):
-    since = JULY + days * DAY_S
+    since = SECOND + days * DAY_S
     x = live(TIME)
     (found,) = run(data, history(TIME, np.where(since <= TIME, x * factor, x))).findings
     assert found.kind == "scale_step"
@@ -77,7 +76,7 @@ def test_a_change_of_unit_is_found_wherever_it_lies_in_a_half_year(days, factor)
 @pytest.mark.parametrize("days", [-9.0, -4.0, 4.0, 9.0])
 def test_a_step_near_an_edge_is_measured_over_the_weeks_on_both_sides(days):
     """A level that doubles and more for some days only, and takes its ripple along: weeks show that it came back."""
-    since = JULY + days * DAY_S
+    since = SECOND + days * DAY_S
     step = next(k for k, t in enumerate(TIME) if t >= since)
     x = live(TIME)
     x[step:] *= 6.894757
@@ -93,7 +92,7 @@ def test_a_step_near_an_edge_is_measured_over_the_weeks_on_both_sides(days):
 
 
 def test_a_second_node_that_came_and_went_about_an_edge_is_found_and_dated():
-    spell = (APRIL - 3 * DAY_S, APRIL + 3 * DAY_S)
+    spell = (FIRST - 3 * DAY_S, FIRST + 3 * DAY_S)
     h = visited(spell)
     (found,) = run(data, h).findings
     assert found.kind == "two_identities"
@@ -105,10 +104,10 @@ def test_a_second_node_that_came_and_went_about_an_edge_is_found_and_dated():
 
 
 def test_counts_of_half_years_add_up_to_those_of_the_record():
-    """A second node for two weeks in spring and two weeks in autumn: the share is that of all blocks between."""
-    h = visited((APRIL + 5 * DAY_S, APRIL + 19 * DAY_S), (OCTOBER + 5 * DAY_S, OCTOBER + 19 * DAY_S))
+    """A second node for two weeks of one summer and two weeks of the next: the share is that of all blocks between."""
+    h = visited((FIRST + 5 * DAY_S, FIRST + 19 * DAY_S), (THIRD + 5 * DAY_S, THIRD + 19 * DAY_S))
     split = join_splits(joined(summaries(h)))
-    rows = len(between(h, APRIL + 5 * DAY_S, OCTOBER + 19 * DAY_S))
+    rows = len(between(h, FIRST + 5 * DAY_S, THIRD + 19 * DAY_S))
     assert split.split == pytest.approx(28, abs=3)
     assert split.share_since == pytest.approx(28 / (rows / 48), rel=0.1)
     assert split.blocks == pytest.approx(len(h) / 48, abs=len(summaries(h)))
@@ -133,7 +132,7 @@ def leaping(leaps):
     return quantised(x, 0.01)
 
 
-@pytest.mark.parametrize(("leaps", "usual"), [((6000,), False), ((300, 6000), False), ((300, 2500, 6000), True)])
+@pytest.mark.parametrize(("leaps", "usual"), [((12000,), False), ((300, 12000), False), ((300, 5000, 12000), True)])
 def test_whether_jumps_are_usual_is_told_from_all_half_years(leaps, usual):
     """Each leap but the last is two jumps, up and down again; three others make a jump usual."""
     h = history(TIME, leaping(leaps))
@@ -142,7 +141,7 @@ def test_whether_jumps_are_usual_is_told_from_all_half_years(leaps, usual):
 
 
 def test_a_jump_in_the_lead_in_is_not_counted_twice():
-    step = int(np.searchsorted(TIME, APRIL - 2 * DAY_S))
+    step = int(np.searchsorted(TIME, FIRST - 2 * DAY_S))
     x = live(TIME)
     x[step:] *= 6.894757
     jumps = joined(summaries(history(TIME, x))).jump
@@ -173,5 +172,5 @@ def test_the_usual_voltage_is_that_of_the_whole_record():
 
 def test_processes_with_a_season_are_no_change_of_unit_at_the_edges():
     """A level that changes by half with the seasons of the calendar, its ripple with it."""
-    season = 1 + 0.5 * ((TIME >= APRIL) & (TIME < OCTOBER))
+    season = 1 + 0.5 * ((TIME >= FIRST) & (TIME < SECOND))
     assert kinds(run(data, history(TIME, quantised(live(TIME) * season, 0.01)))) == []

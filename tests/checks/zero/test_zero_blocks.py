@@ -45,7 +45,7 @@ def measured(h):
 def test_blocks_joined_hold_the_rest_of_every_day_once():
     parts = summaries(line())
     whole = joined(parts)
-    assert len(parts) > 9
+    assert len(parts) == 6
     np.testing.assert_array_equal(whole.time // DAY_S, TIME[0] // DAY_S + np.arange(DAYS))
     assert np.abs(whole.error).max() < 0.3
 
@@ -91,7 +91,7 @@ def test_a_drift_over_years_is_found_with_its_rate(rate):
 
 @pytest.mark.parametrize("offset", [-2, 0, 2])
 def test_a_step_at_the_edge_of_a_block_is_dated(offset):
-    edge = list(blocks_of(line()))[5][1].own.time[0]
+    edge = list(blocks_of(line()))[3][1].own.time[0]
     at = edge + offset * DAY_S
     (found,) = run(zero, line(np.where(at <= TIME, 3.0, 0.0))).findings
     assert found.kind == "zero_step"
@@ -101,7 +101,7 @@ def test_a_step_at_the_edge_of_a_block_is_dated(offset):
 
 def test_a_line_that_stays_full_across_an_edge_is_no_step():
     """Fifteen days to either side: only the days before and after them show where the zero lies."""
-    edge = list(blocks_of(line()))[5][1].own.time[0]
+    edge = list(blocks_of(line()))[3][1].own.time[0]
     assert run(zero, line(np.where(np.abs(TIME - edge) < 15 * DAY_S, 8.0, 0.0))).findings == []
 
 
@@ -114,12 +114,12 @@ def test_a_re_zero_years_ago_still_starts_anew():
 
 
 def test_readings_below_the_range_add_up_over_the_blocks():
-    """Some hours in each of several half-years, at levels that together are enough."""
+    """Some hours in each of five half-years, at levels that together are enough."""
     rng = np.random.default_rng(3)
     x = quantised(30 + 5 * np.sin(2 * np.pi * TIME / DAY_S) + rng.normal(0, 1, len(TIME)), 0.1)
     levels = np.array([-2.0, -3.0, -4.0, -5.0, -6.0])
     for k, level in enumerate(levels):
-        x[(150 + 120 * k == DAY) & (TIME % DAY_S < 2 * HOUR)] = level
+        x[(150 + 180 * k == DAY) & (TIME % DAY_S < 2 * HOUR)] = level
     m = measured(history(TIME, x, entry=NEVER_AT_REST))
     assert m.below_s == 10 * HOUR
     assert m.below_since == START + 150 * DAY_S
@@ -133,7 +133,7 @@ def test_readings_below_the_range_add_up_over_the_blocks():
 def test_resolution_is_that_of_most_of_the_record():
     assert weighted_median(np.array([0.5, 0.05, 0.01]), np.array([10, 100, 20])) == 0.05
     h = line()
-    coarse = (DAY >= 300) & (DAY < 420)
+    coarse = (DAY >= 360) & (DAY < 560)  # all of a half-year, and some days of those about it
     reading = np.where(coarse, np.round(h.reading), h.reading)
     assert measured(history(TIME, reading, entry=RESTING)).grain == pytest.approx(0.05)
     assert measured(history(TIME, np.round(h.reading), entry=RESTING)).grain == pytest.approx(1.0)
@@ -151,4 +151,4 @@ def test_a_half_year_is_kept_in_few_bytes():
     (_, block), *_ = blocks_of(line())
     kept = [getattr(summarise(block, Settings()), f.name) for f in fields(zero.summarise(block, Settings()))]
     assert all(a.ndim == 1 for a in kept)
-    assert sum(a.nbytes for a in kept) < 5_000
+    assert sum(a.nbytes for a in kept) < 10_000
