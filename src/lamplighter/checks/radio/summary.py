@@ -12,8 +12,11 @@ from lamplighter.stats.order import quantile, quantiles_within, stretches
 
 HOURS = 24
 HOUR_S = DAY_S / HOURS
+WEEK_D = 7
 LEAST_HOUR_ROWS = 5
 """Rows from which the mean of an hour of the day is learned."""
+PRIOR_ROWS = 0.5
+"""Rows for which it counts that hours do not differ: they usually do, about as much as single rows scatter."""
 LEAST_TOLD = 0.9
 """Share of a block's rows that must lie at hours with so many, else its levels are left as they are: a short block."""
 NEAR_DB = 15.0
@@ -56,7 +59,7 @@ def summarise(block: NodeHistory, settings: Settings) -> Summary:
     hours = np.floor(time / HOUR_S).astype(np.int64)
     day = hours // HOURS
     hour = hours - HOURS * day
-    hour_rows, hour_mean = daily_pattern(hour, rssi)
+    hour_rows, hour_mean = daily_pattern(day, hour, rssi)
     own = int(np.count_nonzero(valid[: block.lead]))
     time, rssi, day, hour = time[own:], rssi[own:], day[own:], hour[own:]
     first, count = stretches(day)
@@ -72,10 +75,11 @@ def summarise(block: NodeHistory, settings: Settings) -> Summary:
     )
 
 
-def daily_pattern(hour: np.ndarray, rssi: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return rows and mean deviation of RSSI by hour of the day from the mean over all known hours, shape (HOURS,).
+def daily_pattern(day: np.ndarray, hour: np.ndarray, rssi: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Return rows and deviation of RSSI by hour of the day from the mean over all known hours, shape (HOURS,).
 
-    A day of which only the nights arrived must not look weaker than the others.
+    A day of which only the nights arrived must not look weaker than the others. Hours are compared within weeks: those
+    that arrived only at one end of a season would else take the season for the hour.
     """
     nothing = np.zeros(HOURS, dtype=np.int64), np.zeros(HOURS)
     count = np.bincount(hour, minlength=HOURS)
@@ -84,8 +88,28 @@ def daily_pattern(hour: np.ndarray, rssi: np.ndarray) -> tuple[np.ndarray, np.nd
         return nothing
     middle = quantile(rssi, 0.5)
     near = np.clip(rssi, middle - NEAR_DB, middle + NEAR_DB)
-    mean = np.bincount(hour, weights=near, minlength=HOURS) / np.maximum(count, 1)
-    return np.where(known, count, 0), np.where(known, mean - mean[known].mean(), 0.0)
+    week = day // WEEK_D
+    place = (week - week[0]) * HOURS + hour
+    size = (int(week[-1] - week[0]) + 1) * HOURS
+    rows, sums = np.bincount(place, minlength=size), np.bincount(place, weights=near - middle, minlength=size)
+    pattern = compared(rows.reshape(-1, HOURS), sums.reshape(-1, HOURS))
+    return np.where(known, count, 0), np.where(known, pattern - pattern[known].mean(), 0.0)
+
+
+def compared(rows: np.ndarray, sums: np.ndarray) -> np.ndarray:
+    """Return how RSSI goes with the hour when each group of rows has a level of its own, shape (HOURS,) [dB].
+
+    Least squares for hours and levels together; hours that few rows compare with the others are drawn toward them.
+
+    Parameters
+    ----------
+    rows, sums : ndarray, shape (n_groups, HOURS)
+        Number of rows and sum of their RSSI.
+    """
+    total = np.maximum(rows.sum(axis=1, keepdims=True), 1)
+    centred = sums - rows * sums.sum(axis=1, keepdims=True) / total
+    matrix = np.diag(rows.sum(axis=0) + PRIOR_ROWS) - rows.T @ (rows / total)
+    return np.linalg.solve(matrix, centred.sum(axis=0))
 
 
 def missed_hours(summary: Summary) -> np.ndarray:
@@ -99,10 +123,6 @@ def missed_hours(summary: Summary) -> np.ndarray:
     learned = known.any(axis=1)
     if (known[learned] == known.any(axis=0)).all():
         return np.zeros(len(rows))
-    total = np.maximum(rows.sum(axis=1, keepdims=True), 1)
-    centred = rows * (mean - (rows * mean).sum(axis=1, keepdims=True) / total)
-    # Hours that few rows compare with the others are drawn toward them.
-    matrix = np.diag(rows.sum(axis=0) + float(LEAST_HOUR_ROWS)) - rows.T @ (rows / total)
-    pattern = np.linalg.solve(matrix, centred.sum(axis=0))
+    pattern = compared(rows, rows * mean)
     middle = pattern[known.any(axis=0)].mean()
     return np.where(learned, (known @ pattern) / np.maximum(known.sum(axis=1), 1) - middle, 0.0)
