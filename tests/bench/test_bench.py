@@ -33,10 +33,17 @@ def test_the_conventional_script_answers_the_five_questions(tmp_path):
 
 @pytest.mark.slow
 def test_every_part_reports(tmp_path):
-    size = {"main": (2, 1), "reading": (2, 1), "fleets": ((2, 1), (3, 1)), "history": (2, 3), "sample": (2, 3)}
+    size = {
+        "main": (2, 1),
+        "reading": (2, 1),
+        "fleets": ((2, 1), (3, 1)),
+        "history": (2, 3),
+        "week": (2, 9),
+        "sample": (2, 3),
+    }
     bench = Bench(tmp_path, size)
     for part in PARTS[:-1]:
         getattr(bench, part)()
     text = "\n".join(bench.lines)
-    for word in ("the floor", "Start-up", "pyarrow.csv", "Scaling", "Over a history"):
+    for word in ("the floor", "Start-up", "pyarrow.csv", "Scaling", "Over a history", "the same, byte for byte"):
         assert word in text
