@@ -39,6 +39,9 @@ SPELLINGS = {
 }
 """Other words for an action, kept to those that can mean nothing else; hyphens are blanks here."""
 
+ASIDE = "set aside, so it counts for nothing until corrected"
+"""What a notice says of lines that somebody has to correct."""
+
 MOST_NAMED = 4
 """Names that a notice shows, so as to stay short."""
 
@@ -234,7 +237,7 @@ def _aside_words(path: str | Path, aside: Mapping[str, Sequence[int]]) -> tuple[
     said += [f"{rest} more"] if rest else []
     unknown = any(reason.startswith("unknown action") or reason == "no action" for reason in aside)
     known = f" (an action is one of: {', '.join(ACTIONS)})" if unknown else ""
-    return (f"{Path(path).name}: set aside, so it counts for nothing until corrected: {'; '.join(said)}{known}",)
+    return (f"{Path(path).name}: {ASIDE}: {'; '.join(said)}{known}",)
 
 
 def _value(name: str, text: str, hint: Any, comma: bool, when: Callable[[str], float]) -> Any:

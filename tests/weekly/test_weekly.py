@@ -134,6 +134,9 @@ def test_one_odd_line_of_the_work_log_stops_no_week(job: Job) -> None:
     log.write_text("\n".join(lines) + "\n", encoding="utf-8")
     run = job.run()
     assert run.exit_code in (QUIET, NEEDS_A_PERSON)
+    (problem,) = run.problems
+    assert f"line {len(lines)}: unknown action 'cleaned'" in problem
+    assert problem in " ".join(run.summary.split())
     assert f"line {len(lines)}: unknown action" in (run.folder / "report.html").read_text(encoding="utf-8")
 
 
