@@ -12,20 +12,22 @@ import pytest
 PACKAGE = Path(__file__).parents[1] / "src" / "lamplighter"
 
 # Each room may import the rooms named here, and itself.
-_BASE = {"errors", "wording", "settings"}
+_BASE = {"errors", "wording", "settings", "dates"}
 _DATA = {*_BASE, "fleet", "checkins", "record", "results", "tables", "spool"}
 ALLOWED: dict[str, set[str]] = {
     "errors": set(),
+    "dates": set(),
+    "sheets": {"errors", "dates"},
     "wording": set(),
     "settings": {"errors"},
     "spool": {"errors"},
-    "fleet": {"errors"},
+    "fleet": {"errors", "dates", "sheets"},
     "checkins": {"fleet", "stats"},
     "record": {"checkins", "fleet", "stats"},
     "results": {"checkins", "errors", "wording", "tables"},
     "tables": {"results", "wording"},
     "stats": set(),
-    "intake": {"checkins", "settings", "errors", "wording", "fleet"},
+    "intake": {"checkins", "settings", "errors", "wording", "dates", "fleet"},
     "checks": {*_DATA, "stats"},
     "triage": {*_DATA, "stats", "checks"},
     "engines": {"errors"},

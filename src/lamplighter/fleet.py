@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import csv
 import difflib
-import io
 import math
 import typing
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, fields
-from datetime import datetime
 from pathlib import Path
 from typing import Any
-from zoneinfo import ZoneInfo
 
+from lamplighter.dates import parse_time as parse_time
 from lamplighter.errors import InputError
+from lamplighter.sheets import WRITE_ISO, column_of_dates, read_lines
 
 ACTIONS = (
     "battery replaced",
@@ -26,6 +24,23 @@ ACTIONS = (
     "removed",
     "inspected",
 )
+
+SPELLINGS = {
+    "battery replacement": "battery replaced",
+    "battery changed": "battery replaced",
+    "battery swapped": "battery replaced",
+    "replaced battery": "battery replaced",
+    "changed battery": "battery replaced",
+    "re zeroed": "zeroed",
+    "rezeroed": "zeroed",
+    "re calibrated": "recalibrated",
+    "antenna replaced": "antenna changed",
+    "inspection": "inspected",
+}
+"""Other words for an action, kept to those that can mean nothing else; hyphens are blanks here."""
+
+ASIDE = "set aside, so it counts for nothing until corrected"
+"""What a notice says of lines that somebody has to correct."""
 
 MOST_NAMED = 4
 """Names that a notice shows, so as to stay short."""
@@ -135,80 +150,103 @@ def read_register(path: str | Path, timezone: str = "UTC") -> tuple[dict[str, Re
     InputError
         When the file cannot be read, has no column ``node``, names a node twice, or a cell is wrong.
     """
-    rows, notices, comma = _rows(path, {f.name for f in fields(RegisterEntry)}, ("node",))
+    rows, notices, comma = read_lines(path, {f.name for f in fields(RegisterEntry)}, ("node",))
+    installed = [(line, row["battery_installed"]) for line, row in rows if row.get("battery_installed")]
+    when, read_how = column_of_dates(path, "battery_installed", installed, timezone)
     hints = typing.get_type_hints(RegisterEntry)
     entries: dict[str, RegisterEntry] = {}
     for line, row in rows:
+        if not row.get("node"):
+            raise InputError("column node is empty", file=path, line=line, remedy="fill it or drop the line")
         values: dict[str, Any] = {}
         for name, text in row.items():
             try:
-                values[name] = _value(name, text, hints[name], comma, timezone)
+                values[name] = _value(name, text, hints[name], comma, when)
             except ValueError as bad:
-                raise InputError(
-                    f"column {name}: {bad}", file=path, line=line, remedy="correct or empty the cell"
-                ) from bad
+                remedy = f"{f'{WRITE_ISO}, ' if name == 'battery_installed' else ''}correct or empty the cell"
+                raise InputError(f"column {name}: {bad}", file=path, line=line, remedy=remedy) from bad
         entry = RegisterEntry(**values)
         if entry.node in entries:
             raise InputError(f"node {entry.node} stands here twice", file=path, line=line, remedy="keep one line")
         entries[entry.node] = entry
-    return entries, notices
+    return entries, (*notices, *read_how)
 
 
 def read_worklog(path: str | Path, timezone: str = "UTC") -> tuple[dict[str, tuple[WorkEntry, ...]], tuple[str, ...]]:
     """Read worklog.csv: node, time, action, note; lines without a time are work not done yet and are left out.
 
+    It is written in the field, by many hands: a line that cannot be used is set aside with a notice, and the others
+    count.
+
     Raises
     ------
     InputError
-        When the file cannot be read, lacks a column, or has an unknown action or an unreadable time.
+        When the file cannot be read, lacks a column, or does not say whether its dates have the day or month first.
     """
-    rows, notices, _ = _rows(path, {"node", "time", "action", "note"}, ("node", "time", "action"), frozenset({"time"}))
+    rows, notices, _ = read_lines(path, {"node", "time", "action", "note"}, ("node", "time", "action"))
     undone = sum(not row.get("time") for _, row in rows)
     if undone:
         lines = "1 line" if undone == 1 else f"{undone} lines"
         notices = (*notices, f"{Path(path).name}: {lines} without a time left out, as work not done yet")
     rows = [(line, row) for line, row in rows if row.get("time")]
+    parse, read_how = column_of_dates(path, "time", [(line, row["time"]) for line, row in rows], timezone)
     log: dict[str, list[WorkEntry]] = {}
+    aside: dict[str, list[int]] = {}
     for line, row in rows:
-        action = " ".join(row["action"].lower().split())
-        if action not in ACTIONS:
-            near = difflib.get_close_matches(action, ACTIONS, n=1)
-            hint = f"did you mean {near[0]}?" if near else f"use one of: {', '.join(ACTIONS)}"
-            raise InputError(f"unknown action {row['action']!r}", file=path, line=line, remedy=hint)
         try:
-            when = parse_time(row["time"], timezone)
+            entry = _work_entry(row, parse)
         except ValueError as bad:
-            raise InputError(f"column time: {bad}", file=path, line=line, remedy="write 2026-01-31 14:30") from bad
-        log.setdefault(row["node"], []).append(
-            WorkEntry(node=row["node"], time=when, action=action, note=row.get("note", ""))
-        )
-    return {node: tuple(sorted(entries, key=lambda e: e.time)) for node, entries in sorted(log.items())}, notices
+            aside.setdefault(str(bad), []).append(line)
+        else:
+            log.setdefault(entry.node, []).append(entry)
+    ordered = {node: tuple(sorted(entries, key=lambda e: e.time)) for node, entries in sorted(log.items())}
+    return ordered, (*notices, *read_how, *_aside_words(path, aside))
 
 
-def parse_time(text: str, timezone: str = "UTC") -> float:
-    """Return an ISO 8601 time as seconds since 1970-01-01 UTC; without an offset it is local to ``timezone``.
-
-    Raises
-    ------
-    ValueError
-        When the text is not ISO 8601.
-    """
+def _work_entry(row: Mapping[str, str], parse: Callable[[str], float]) -> WorkEntry:
+    """Make an entry of a line; ValueError says in words why it cannot be one."""
+    if not row.get("node"):
+        raise ValueError("no node")
+    said = row.get("action", "")
+    action = " ".join(said.lower().replace("-", " ").replace("_", " ").split()).rstrip(".")
+    action = SPELLINGS.get(action, action)
+    if action not in ACTIONS:
+        near = difflib.get_close_matches(action, ACTIONS, n=1)
+        hint = f" (did you mean {near[0]}?)" if near else ""
+        raise ValueError(f"unknown action {_clipped(said)!r}{hint}" if said else "no action")
     try:
-        when = datetime.fromisoformat(text.strip())
-    except ValueError as bad:
-        raise ValueError(f"{text!r} is not a time like 2026-01-31 or 2026-01-31T14:30") from bad
-    if when.tzinfo is None:
-        when = when.replace(tzinfo=ZoneInfo(timezone))
-    return when.timestamp()
+        when = parse(row["time"])
+    except ValueError:
+        raise ValueError(f"{_clipped(row['time'])!r} is not a time like 2026-01-31 14:30") from None
+    return WorkEntry(node=row["node"], time=when, action=action, note=row.get("note", ""))
 
 
-def _value(name: str, text: str, hint: Any, comma: bool, timezone: str) -> Any:
+def _clipped(text: str, most: int = 40) -> str:
+    return text if len(text) <= most else f"{text[: most - 3]}..."
+
+
+def _aside_words(path: str | Path, aside: Mapping[str, Sequence[int]]) -> tuple[str, ...]:
+    """Tell in one notice which lines of a work log were set aside, and why."""
+    if not aside:
+        return ()
+    said = []
+    for reason, lines in list(aside.items())[:MOST_NAMED]:
+        more = f" and {len(lines) - MOST_NAMED} more" if len(lines) > MOST_NAMED else ""
+        said.append(f"line{'s' if len(lines) > 1 else ''} {', '.join(map(str, lines[:MOST_NAMED]))}{more}: {reason}")
+    rest = sum(len(lines) for lines in list(aside.values())[MOST_NAMED:])
+    said += [f"{rest} more"] if rest else []
+    unknown = any(reason.startswith("unknown action") or reason == "no action" for reason in aside)
+    known = f" (an action is one of: {', '.join(ACTIONS)})" if unknown else ""
+    return (f"{Path(path).name}: {ASIDE}: {'; '.join(said)}{known}",)
+
+
+def _value(name: str, text: str, hint: Any, comma: bool, when: Callable[[str], float]) -> Any:
     if hint is str:
         return text
     if text == "":
         return None
     if name == "battery_installed":
-        return parse_time(text, timezone)
+        return when(text)
     if bool in typing.get_args(hint):
         answer = {"yes": True, "no": False, "y": True, "n": False, "true": True, "false": False}.get(text.lower())
         if answer is None:
@@ -227,54 +265,6 @@ def _value(name: str, text: str, hint: Any, comma: bool, timezone: str) -> Any:
     return number
 
 
-def _rows(
-    path: str | Path, known: set[str], needed: tuple[str, ...], may_lack: frozenset[str] = frozenset()
-) -> tuple[list[tuple[int, dict[str, str]]], tuple[str, ...], bool]:
-    """Lines of a small CSV file as (line, cells by known column), what was ignored, whether the comma is decimal."""
-    try:
-        raw = Path(path).read_bytes()
-    except OSError as bad:
-        raise InputError(f"cannot read: {bad.strerror}", file=path, remedy="check the path") from bad
-    text = _decoded(raw)
-    head = text.splitlines()[0] if text.strip() else ""
-    delimiter = max(",;\t|", key=head.count)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
-    heading = [" ".join(h.split()).lower().replace(" ", "_") for h in next(reader, [])]
-    for name in needed:
-        if name not in heading:
-            raise InputError(f"has no column {name}", file=path, line=1, remedy=f"first line: {', '.join(needed)}, ...")
-    rows = []
-    try:
-        for cells in reader:
-            row = {h: c.strip() for h, c in zip(heading, cells, strict=False) if h in known}
-            if not any(row.values()):
-                continue
-            missing = next((name for name in needed if not row.get(name) and name not in may_lack), None)
-            if missing is not None:
-                raise InputError(
-                    f"column {missing} is empty", file=path, line=reader.line_num, remedy="fill it or drop the line"
-                )
-            rows.append((reader.line_num, row))
-    except csv.Error as bad:
-        raise InputError(
-            f"is not a CSV file: {bad}", file=path, line=reader.line_num, remedy="export it again"
-        ) from bad
-    ignored = [h for h in heading if h and h not in known]
-    notices = (
-        (f"{Path(path).name}: ignored columns {_ignored_words(ignored, known - set(heading))}",) if ignored else ()
-    )
-    return rows, notices, delimiter == ";"
-
-
-def _ignored_words(ignored: list[str], free: set[str]) -> str:
-    """Name ignored headings, each with the known column that it may stand for."""
-    said = []
-    for heading in ignored:
-        near = difflib.get_close_matches(heading, sorted(free), n=1, cutoff=0.75)
-        said.append(f"{heading} (did you mean {near[0]}?)" if near else heading)
-    return ", ".join(said)
-
-
 def strange_work(fleet: Fleet, seen: Collection[str]) -> str:
     """Return a notice on nodes that only the work log names, with the nearest known name; empty without any."""
     known = sorted({*fleet.register, *seen})
@@ -287,15 +277,6 @@ def strange_work(fleet: Fleet, seen: Collection[str]) -> str:
         said.append(f"{name} (did you mean {near[0]}?)" if near else name)
     more = f" and {len(strange) - MOST_NAMED} more" if len(strange) > MOST_NAMED else ""
     return f"Work log, neither in the register nor in the data, so it counts for nothing: {', '.join(said)}{more}."
-
-
-def _decoded(raw: bytes) -> str:
-    if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return raw.decode("utf-16", errors="replace")
-    try:
-        return raw.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        return raw.decode("cp1252", errors="replace")
 
 
 def entry_of(register: Mapping[str, RegisterEntry], node: str) -> RegisterEntry:

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from lamplighter.checkins import Account
 from lamplighter.errors import InputError
-from lamplighter.wording import iso
+from lamplighter.wording import counted_from, iso
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -264,6 +264,12 @@ class Assessment:
             if row.node == node:
                 return row
         raise KeyError(node)
+
+    @property
+    def counted(self) -> str:
+        """From which day due dates count, in words, where visits were planned from another day; else empty."""
+        planned = (self.fleet.get("visits") or {}).get("as_of")
+        return counted_from(self.as_of, datetime.fromisoformat(planned).timestamp()) if planned else ""
 
     @property
     def nodes_table(self) -> pd.DataFrame:

@@ -98,6 +98,8 @@ def summary_text(
 ) -> str:
     """Return the week on one screen of plain text, fit to be mailed."""
     parts = [_wrapped(_headline(assessment), width)]
+    if assessment.counted:
+        parts.append(_wrapped(assessment.counted, width))
     if problems:
         parts.append("\n".join(["Data problems:", *(_wrapped(p, width, "  - ") for p in problems)]))
     changes = _change_lines(assessment)
@@ -113,6 +115,7 @@ def summary_text(
 def summary_markdown(assessment: Assessment, problems: Sequence[str] = (), visits: Sequence[str] = ()) -> str:
     """Return the week as Markdown, fit to be mailed or posted."""
     lines = [f"# Lamplighter, {date(assessment.as_of)}", "", _headline(assessment), ""]
+    lines += [assessment.counted, ""] if assessment.counted else []
     if problems:
         lines += ["## Data problems", "", *(f"- {_escaped(p)}" for p in problems), ""]
     changes = _change_lines(assessment)

@@ -19,7 +19,7 @@ from lamplighter import mail
 from lamplighter.checkins import empty_rejects
 from lamplighter.compare import Comparison, note_changes, read_acknowledged
 from lamplighter.errors import InputError
-from lamplighter.fleet import read_register
+from lamplighter.fleet import ASIDE, read_register
 from lamplighter.intake.store import History, collect
 from lamplighter.intake.store.disk import writing
 from lamplighter.outputs import write_outputs
@@ -108,7 +108,14 @@ def run_weekly(settings_file: str | Path, *, now: float, progress: Progress | No
         week = week_name(now, settings.timezone)
         comparison = against_last(assessment, places, week, settings)
         lacking = lacks(assessment, comparison, now, settings.weekly)
-        notes = (*problems, *lacking, *([] if collected or problems else ["no new export arrived since the last run"]))
+        # Work that was logged and not understood is told to whoever reads only the summary, too.
+        aside = [text for text in assessment.assumptions if ASIDE in text]
+        notes = (
+            *problems,
+            *lacking,
+            *aside,
+            *([] if collected or problems else ["no new export arrived since the last run"]),
+        )
         assessment.warnings = [*problems, *lacking]
         # When data are stale the trips still lie ahead of today, not of the last check-in.
         plan = attach_plan(replace(assessment, as_of=max(assessment.as_of, now)), settings)

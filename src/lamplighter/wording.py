@@ -120,6 +120,16 @@ def count(n: float | None, singular: str, plural: str | None = None) -> str:
     return f"{round(n):,} {singular if round(n) == 1 else plural or singular + 's'}"
 
 
+def counted_from(as_of: float | None, planned_from: float | None) -> str:
+    """Say from which day due dates count, where visits are planned from another; empty where that is one present."""
+    if not known(as_of) or not known(planned_from) or planned_from - as_of <= DAY_S:  # type: ignore[operator]
+        return ""
+    return (
+        f"Due dates count from the last check-in on {date(as_of)}, planned visits from the day of this run, "
+        f"{date(planned_from)}."
+    )
+
+
 def duration(seconds: float | None) -> str:
     """Return a length of time in the unit a person would use."""
     if not known(seconds):

@@ -15,6 +15,7 @@ from lamplighter.fleet import read_worklog
 from lamplighter.results import write_assessment
 from lamplighter.triage import plan_summary, plan_visits, write_visits
 from lamplighter.triage.papers import VISIT_COLUMNS, job_sheets, plan_text, trips_in_words
+from lamplighter.wording import iso
 from tests.triage.build import Fleet, battery, ending, finding, settings
 
 HOSTILE = "<script>alert('x')</script> & \"North\""
@@ -77,6 +78,27 @@ def test_the_filled_result_sheet_is_a_work_log(tmp_path: Path) -> None:
     assert {w.action for w in log["N00"]} == {"battery replaced", "zeroed"}
     assert log["N06"][0].note == "done, 3.65 V"
     assert "ignored columns" in notices[0]
+
+
+@pytest.mark.parametrize("encoding", ["utf-8-sig", "cp1252"])
+def test_the_result_sheet_is_read_as_a_spreadsheet_of_the_country_saves_it(tmp_path: Path, encoding: str) -> None:
+    write_visits(plan_visits(busy_fleet().assessment()), tmp_path)
+    rows = read(tmp_path / "job_results.csv")
+    for n, row in enumerate(rows):
+        row["day"] = "05.03.2026"
+        row["time"], row["note"] = f"{(5, 25, 5)[n]:02d}.03.2026 10:30", "geprüft, 3,65 V"
+        row["action"] = row["action"].capitalize()
+    filled = tmp_path / "worklog.csv"
+    with filled.open("w", encoding=encoding, newline="") as file:
+        writer = csv.DictWriter(file, rows[0], delimiter=";")
+        writer.writeheader()
+        writer.writerows(rows)
+    log, notices = read_worklog(filled, "Europe/Berlin")
+    entries = [w for node in log.values() for w in node]
+    assert {iso(w.time) for w in entries} == {"2026-03-05T09:30:00Z", "2026-03-25T09:30:00Z"}
+    assert {w.note for w in entries} == {"geprüft, 3,65 V"}
+    assert len(entries) == len(rows)
+    assert any("read day first: 05.03.2026 10:30 as 2026-03-05" in n for n in notices)
 
 
 def test_jobs_not_done_are_left_out_of_the_work_log_with_a_notice(tmp_path: Path) -> None:

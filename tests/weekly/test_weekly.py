@@ -16,7 +16,7 @@ from lamplighter.errors import InputError
 from lamplighter.intake.store.disk import writing
 from lamplighter.simulate import simulate, write_fleet
 from lamplighter.weekly import DATA_LACKING, NEEDS_A_PERSON, QUIET, WeeklyRun, prune, published, run_weekly, week_name
-from lamplighter.wording import iso
+from lamplighter.wording import date, iso
 
 DAY = 86_400.0
 WEEKS = 3
@@ -110,6 +110,34 @@ def test_no_export_this_week_is_reported_not_fatal(job: Job) -> None:
     assert any("stale" in w for w in found.warnings)
     assert found.fleet["visits"]["from"] > iso(found.as_of)[:10]
     assert "stale" in (late.folder / "report.html").read_text(encoding="utf-8")
+
+
+def test_late_data_say_from_which_day_due_dates_count(job: Job) -> None:
+    job.export("all.csv", last_week=0, weeks=10)
+    for hours, said in ((20.0, False), (30.0, True)):
+        run = job.run(hours_late=hours)
+        words = (
+            f"Due dates count from the last check-in on {date(job.end)}, planned visits from the day of this run, "
+            f"{date(job.end + hours * 3600.0)}."
+        )
+        assert run.problems == (() if hours == 20.0 else ("no new export arrived since the last run",))
+        assert (words in " ".join(run.summary.split())) == said
+        for name in ("summary.md", "report.html"):
+            assert (words in (run.folder / name).read_text(encoding="utf-8")) == said
+
+
+def test_one_odd_line_of_the_work_log_stops_no_week(job: Job) -> None:
+    job.export("all.csv", last_week=0, weeks=10)
+    log = job.folder / "worklog.csv"
+    node = pd.read_csv(job.folder / "register.csv")["node"][0]
+    lines = [*log.read_text(encoding="utf-8").splitlines(), f"{node},2026-01-01,cleaned,"]
+    log.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    run = job.run()
+    assert run.exit_code in (QUIET, NEEDS_A_PERSON)
+    (problem,) = run.problems
+    assert f"line {len(lines)}: unknown action 'cleaned'" in problem
+    assert problem in " ".join(run.summary.split())
+    assert f"line {len(lines)}: unknown action" in (run.folder / "report.html").read_text(encoding="utf-8")
 
 
 def test_half_an_export_is_reported(job: Job) -> None:

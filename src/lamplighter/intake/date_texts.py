@@ -9,29 +9,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from lamplighter.dates import MONTH_FIRST, month_of, offset_minutes
 from lamplighter.intake.zones import DAY_US, US
-
-YEAR_FIRST, DAY_FIRST, MONTH_FIRST = "year first", "day first", "month first"
-_MONTHS = {
-    "jan": 1, "feb": 2, "mar": 3, "apr": 4, "may": 5, "jun": 6, "jul": 7, "aug": 8, "sep": 9, "oct": 10, "nov": 11,
-    "dec": 12,
-    "mär": 3, "mrz": 3, "mai": 5, "okt": 10, "dez": 12, "ene": 1, "abr": 4, "ago": 8, "dic": 12, "sept": 9,
-}  # fmt: skip
-_CLOCK = (
-    r"(?P<h>\d{1,2})[:.h](?P<mi>\d{2})(?:[:.](?P<s>\d{2})(?:[.,](?P<f>\d{1,9}))?)?"
-    r"\s*(?:(?P<p>[AaPp])\.?\s?[Mm]\.?)?"
-)
-_ZONE = r"\s*(?P<z>Z|z|UTC|GMT|[+-]\d{2}:?(?:\d{2})?)?\s*$"
-_TEXT = (
-    r"^\s*(?:(?:[Mm]on|[Tt]ue|[Ww]ed|[Tt]hu|[Ff]ri|[Ss]at|[Ss]un)[a-z]*\.?,?\s+)?"
-    r"(?P<a>\d{1,4}|[A-Za-zÀ-ÿ]{3,10})\.?(?P<sep>[-/. ]\s?)(?P<b>\d{1,2}|[A-Za-zÀ-ÿ]{3,10})\.?[-/. ,]\s?(?P<c>\d{1,4})"
-    r"(?:[T ,;]\s*" + _CLOCK + r")?" + _ZONE
-)
-_COMPACT = (
-    r"^\s*(?P<a>(?:19|20)\d{2})(?P<b>\d{2})(?P<c>\d{2})"
-    r"(?:[T ]?(?P<h>\d{2}):?(?P<mi>\d{2})(?::?(?P<s>\d{2})(?:[.,](?P<f>\d{1,9}))?)?)?" + _ZONE
-)
-TEXT, COMPACT = re.compile(_TEXT, re.ASCII), re.compile(_COMPACT, re.ASCII)
 
 
 @dataclass(frozen=True)
@@ -48,7 +27,7 @@ class Stamps:
 
 
 def stamps_of_texts(texts: pa.Array, pattern: re.Pattern[str], order: str) -> Stamps:
-    """Read dates and clock times by a pattern, :data:`TEXT` or :data:`COMPACT`."""
+    """Read dates and clock times by a pattern, :data:`~lamplighter.dates.TEXT` or ``COMPACT``."""
     if isinstance(texts, pa.ChunkedArray):
         texts = texts.combine_chunks()
     fields = _even_fields(texts, pattern)
@@ -80,11 +59,14 @@ def _regex_fields(texts: pa.Array, pattern: re.Pattern[str]) -> _Fields:
     found = pc.extract_regex(texts, pattern.pattern)
     part = {f.name: pc.struct_field(found, f.name) for f in found.type}
     offset, fixed = _offsets(part["z"])
+    a, b, c = (_part(part[k]) for k in "abc")
     letter = pc.fill_null(pc.utf8_lower(part["p"]), "") if "p" in part else pa.array([""] * len(texts))
     return _Fields(
         pc.is_valid(found).to_numpy(zero_copy_only=False),
-        *(_part(part[k]) for k in "abc"),
-        _lengths(part["a"]) == 4,
+        a,
+        b,
+        c,
+        (_lengths(part["a"]) == 4) & (a >= 0),  # "Sept" and "März" have four letters and are no years
         *(whole_numbers(part[k], 0) for k in ("h", "mi", "s")),
         _fraction(part["f"]),
         pc.index_in(letter, value_set=pa.array(["", "a", "p"])).fill_null(0).to_numpy(zero_copy_only=False),
@@ -194,15 +176,10 @@ def _part(texts: pa.Array) -> np.ndarray:
     value = whole_numbers(texts, -99)
     if (value == -99).any():
         names = pc.unique(texts.filter(pa.array(value == -99))).drop_null()
-        months = np.array([0, *(_month(n) for n in names.to_pylist())], dtype=np.int64)
+        months = np.array([0, *(month_of(n) for n in names.to_pylist())], dtype=np.int64)
         place = pc.fill_null(pc.index_in(texts, value_set=names), -1).to_numpy(zero_copy_only=False) + 1
         value = np.where(place > 0, -months[place], value)
     return value
-
-
-def _month(name: str) -> int:
-    """Return the number of a month by its name, 99 for none."""
-    return _MONTHS.get(name[:4].lower()) or _MONTHS.get(name[:3].lower(), 99)
 
 
 def _lengths(texts: pa.Array) -> np.ndarray:
@@ -226,8 +203,4 @@ def _offsets(texts: pa.Array) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _offset_us(text: str) -> int:
-    if not text or text[0] not in "+-":
-        return 0
-    digits = text[1:].replace(":", "")
-    minutes = int(digits[:2]) * 60 + int(digits[2:] or 0)
-    return minutes * 60 * US * (-1 if text[0] == "-" else 1)
+    return offset_minutes(text) * 60 * US

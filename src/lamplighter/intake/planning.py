@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from lamplighter.dates import OrderEvidence
 from lamplighter.errors import InputError
 from lamplighter.intake.files import Broken, Export
 from lamplighter.intake.plan import Plan
 from lamplighter.intake.source import plan_of
 from lamplighter.intake.survey import order_is_open, weigh_order, with_codes, with_order
-from lamplighter.intake.times import OrderEvidence
 from lamplighter.settings import Settings
 
 

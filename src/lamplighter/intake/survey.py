@@ -9,6 +9,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.csv as pa_csv
 
+from lamplighter.dates import DAY_FIRST, OrderEvidence
 from lamplighter.errors import InputError
 from lamplighter.intake import quality
 from lamplighter.intake.cells import Rejected, mended_cells
@@ -16,7 +17,7 @@ from lamplighter.intake.files import Export
 from lamplighter.intake.plan import Plan, time_cells
 from lamplighter.intake.source import blocks_after_heading
 from lamplighter.intake.text import Block
-from lamplighter.intake.times import DAY_FIRST, OrderEvidence, order_evidence
+from lamplighter.intake.times import order_evidence
 from lamplighter.settings import Settings
 
 _MANY_CODES = 1000

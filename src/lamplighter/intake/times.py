@@ -10,16 +10,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from lamplighter.intake.date_texts import (
-    COMPACT,
-    DAY_FIRST,
-    MONTH_FIRST,
-    TEXT,
-    YEAR_FIRST,
-    Stamps,
-    stamps_of_texts,
-    whole_numbers,
-)
+from lamplighter.dates import COMPACT, TEXT, YEAR_FIRST, OrderEvidence
+from lamplighter.intake.date_texts import Stamps, stamps_of_texts, whole_numbers
 from lamplighter.intake.zones import DAY_US, US
 
 SERIAL_1970 = 25569
@@ -57,32 +49,6 @@ class TimeForm:
     def numeric(self) -> bool:
         """Whether times are plain numbers."""
         return self.kind.startswith("epoch") or self.kind == "serial"
-
-
-@dataclass(frozen=True, slots=True)
-class OrderEvidence:
-    """What a column of dates such as 03/04/2026 says of its order; all counts."""
-
-    day_first: int = 0
-    month_first: int = 0
-    open: int = 0
-
-    def __add__(self, other: OrderEvidence) -> OrderEvidence:
-        return OrderEvidence(
-            self.day_first + other.day_first, self.month_first + other.month_first, self.open + other.open
-        )
-
-    @property
-    def both(self) -> bool:
-        """Whether the dates contradict each other; one typing error among a hundred does not."""
-        return min(self.day_first, self.month_first) * 100 > max(self.day_first, self.month_first)
-
-    @property
-    def order(self) -> str:
-        """The order that the dates prove, empty when they prove none or both."""
-        if self.both or self.day_first == self.month_first:
-            return ""
-        return DAY_FIRST if self.day_first > self.month_first else MONTH_FIRST
 
 
 def form_of(samples: Iterable[str]) -> TimeForm | None:

@@ -61,9 +61,7 @@ def build_view(assessment: Assessment, settings: ReportSettings | None = None) -
         made=f"Lamplighter {assessment.version}".strip(),
         headline=_headline(rows, week),
         warnings=tuple(assessment.warnings),
-        standfirst=standfirst(
-            len(rows), len({r.gateway for r in rows if r.gateway}), assessment.start, assessment.end, len(later)
-        ),
+        standfirst=_standfirst(assessment, rows, len(later)),
         tally=_tally(rows),
         week=week_lines,
         week_shown=min(source.settings.week_rows, len(week_lines)),
@@ -100,6 +98,11 @@ def _known_settings(values: Mapping[str, Any]) -> dict[str, Any]:
 
 def _period(a: Assessment) -> str:
     return f"As of {moment(a.as_of)}" if known(a.as_of) else "No data"
+
+
+def _standfirst(a: Assessment, rows: list[NodeRow], later: int) -> str:
+    gateways = {r.gateway for r in rows if r.gateway}
+    return " ".join(filter(None, (standfirst(len(rows), len(gateways), a.start, a.end, later), a.counted)))
 
 
 def _headline(rows: list[NodeRow], week: list[Item]) -> str:

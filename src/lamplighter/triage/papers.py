@@ -263,6 +263,7 @@ def attach_plan(assessment: Assessment, settings: Settings) -> VisitPlan:
 def plan_summary(plan: VisitPlan) -> dict[str, Any]:
     """Return the plan as plain data for a report: visits, unmet windows, costs, parts; instants as ISO 8601."""
     return {
+        "as_of": wording.iso(plan.as_of),
         "from": plan.first.isoformat(),
         "to": plan.last.isoformat(),
         "visits": [
