@@ -8,7 +8,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import tempfile
+import secrets
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -114,13 +114,13 @@ def write_kept(path: Path, kept: Kept) -> None:
     packed = len(raw).to_bytes(8, "little") + pa.compress(raw, codec="zstd", asbytes=True)
     with suppress(OSError):
         path.parent.mkdir(parents=True, exist_ok=True)
-        handle, aside = tempfile.mkstemp(dir=path.parent, suffix=".new")
+        # A name of its own for each writer: two runs over one history may keep the same summaries at once.
+        aside = path.with_name(f"{path.stem}-{secrets.token_hex(4)}.new")
         try:
-            with os.fdopen(handle, "wb") as out:
-                out.write(hashlib.blake2b(packed, digest_size=HASH_BYTES).digest() + packed)
+            aside.write_bytes(hashlib.blake2b(packed, digest_size=HASH_BYTES).digest() + packed)
             os.replace(aside, path)
         except OSError:
-            os.unlink(aside)
+            aside.unlink(missing_ok=True)
             raise
 
 
