@@ -50,6 +50,10 @@ class BatterySettings(Section):
         source="upper end of the usual range of lithium primary cells, makers' handbooks (secondary)",
         high=1000,
     )
+    thermometer_lost_days: float = setting(
+        28.0, "days", "A thermometer silent for so long, at either end of a record, says nothing of the day: its season does.",
+        source="fronts pass within days, seasons within months; common practice, no source", low=1,
+    )  # fmt: skip
     reference_c: float = setting(20.0, "degC", "Voltages are adjusted to this temperature.")
     coefficient_v_per_c: float = setting(
         0.0015,

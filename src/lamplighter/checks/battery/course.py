@@ -21,6 +21,7 @@ from lamplighter.checks.battery.observe import (
     is_freezing,
     response,
 )
+from lamplighter.checks.battery.season import without_gaps
 from lamplighter.checks.battery.summary import (
     LEVELS,
     MOSTLY,
@@ -211,7 +212,8 @@ def track_of(
     """Return the track of the bins that count, adjusted with one response to temperature."""
     time = kept.time[day]
     known = trusted(kept.source, source)[block]
-    felt, cold = (filled(time, np.where(known, x[day], np.nan)) for x in (kept.temperature, kept.coldest))
+    felt, cold = (np.where(known, x[day], np.nan) for x in (kept.temperature, kept.coldest))
+    felt, cold = without_gaps(time, felt, cold, settings)
     fall, swing = kept.fall[day], kept.swing[day]
     if source != NOTHING:
         rest = cold_hours(kept, block, felt, cold, every)
