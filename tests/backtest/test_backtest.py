@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -85,10 +86,17 @@ def test_nothing_after_the_day_of_standing_is_used(nodes, result):
     assert changed.p90_days == stand.p90_days
 
 
+@pytest.mark.parametrize(("silent", "told"), [(20.0, True), (40.0, False)])
+def test_on_a_day_long_without_a_voltage_nothing_is_forecast_again(nodes, silent, told):
+    node = nodes[0]
+    life, lead, *_ = changed_life(node, node)
+    gone = (node.time > life.ended_at - (lead + silent) * DAY) & (node.time < life.ended_at - lead * DAY)
+    mute = replace(node, volts=np.where(gone, np.nan, node.volts))
+    assert (stand_before(*changed_life(node, mute)) is not None) == told
+
+
 def make_copy(node: Node, after: float) -> Node:
     """Return the node with everything after an instant made different."""
-    from dataclasses import replace
-
     return replace(node, volts=np.where(node.time > after, 1.234, node.volts))
 
 

@@ -109,6 +109,16 @@ def test_chart_titles_do_not_call_good_what_was_not_evaluated() -> None:
     assert "not evaluated" in titles["reading"]
 
 
+def test_a_battery_chart_does_not_call_a_voltage_of_long_ago_that_of_today() -> None:
+    a = assessment(1)
+    row = a.nodes[0]
+    row.battery_v, row.eol_p10, row.eol_p90 = 3.4, None, None
+    a.findings[:] = [f for f in a.findings if f.check != "battery"]
+    a.series[row.node]["battery"]["lost_since"] = 1_770_076_800  # 2026-02-03
+    titles = {c.key: c.title for c in build_view(a).sections[0].charts}
+    assert titles["battery"] == "Battery was at 3.4 V on 3 Feb 2026, its last voltage"
+
+
 def test_chart_data_hold_what_the_assessment_holds(made, view) -> None:
     section = next(s for s in view.sections if made.row(s.node).eol_p50)
     data = unpacked(section.data)

@@ -122,7 +122,10 @@ def stand_before(
     if not len(history):
         return None
     felt = until(weather, stood)
-    own = gather({life.node: measured(history, settings)}, {life.node: history.entry}, settings.battery, felt)
+    seen = measured(history, settings)
+    if seen.lost:
+        return None  # nothing was said on that day
+    own = gather({life.node: seen}, {life.node: history.entry}, settings.battery, felt)
     if life.node not in own:
         return None
     battery = own[life.node]

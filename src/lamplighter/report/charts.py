@@ -103,7 +103,9 @@ def _battery(n: Drawn) -> Chart | None:
     if not any(v is not None for v in values):
         return None
     now = f"Battery is at {quantity(n.row.battery_v, 'V')}"
-    if known(n.row.eol_p10):
+    if known(battery.get("lost_since")):
+        plain = f"Battery was at {quantity(n.row.battery_v, 'V')} on {date(battery['lost_since'])}, its last voltage"
+    elif known(n.row.eol_p10):
         plain = f"{now}; it will likely be empty {dates_between(n.row.eol_p10, n.row.eol_p90)}"
     elif known(n.row.eol_not_before):
         plain = f"{now}; no earlier end than {date(n.row.eol_not_before)}"

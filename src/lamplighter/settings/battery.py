@@ -20,6 +20,26 @@ class BatterySettings(Section):
     min_days: float = setting(
         3.0, "days", "Voltage must be known on this many days before anything is said of the battery.", low=1
     )
+    voltage_lost_days: float = setting(
+        28.0, "days", "A node heard for so long without a credible voltage has lost its channel: no end is forecast from "
+        "old voltages.", source="visits are planned by the month; common practice, no source", low=1,
+    )  # fmt: skip
+    voltage_lost_spacings: float = setting(
+        4.0,
+        "-",
+        "... and for so many of the usual spacings of its voltages: some nodes send theirs once a month.",
+        low=1,
+    )
+    unit_lasting_days: float = setting(
+        3.0,
+        "days",
+        "Voltages a thousand times those before for so long came in another unit and are read in it.",
+        low=0,
+    )
+    unit_match_share: float = setting(
+        0.25, "share", "... when taken to volts they differ from the voltages beside them by less than this share.",
+        low=0.01, high=1,
+    )  # fmt: skip
     temperature_low_c: float = setting(
         -60.0, "degC", "Colder temperatures are taken as invalid and not used for compensation.", low=-273.15
     )
@@ -30,6 +50,10 @@ class BatterySettings(Section):
         source="upper end of the usual range of lithium primary cells, makers' handbooks (secondary)",
         high=1000,
     )
+    thermometer_lost_days: float = setting(
+        28.0, "days", "A thermometer silent for so long, at either end of a record, says nothing of the day: its season does.",
+        source="fronts pass within days, seasons within months; common practice, no source", low=1,
+    )  # fmt: skip
     reference_c: float = setting(20.0, "degC", "Voltages are adjusted to this temperature.")
     coefficient_v_per_c: float = setting(
         0.0015,

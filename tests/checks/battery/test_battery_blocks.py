@@ -122,7 +122,7 @@ def test_a_short_record_says_the_same_wherever_the_edges_of_half_years_lie(days)
 def test_days_that_count_may_all_be_without_a_temperature():
     node = make_node(thionyl, days=500.0, life=2000.0)
     odd = (node.time < EDGE) & (node.time > EDGE - 30 * DAY)
-    node.volts = np.where(odd, 3_600.0, node.volts)
+    node.volts = np.where(odd, 97.0, node.volts)  # a charge in percent
     node.temperature = np.where(odd, node.temperature, np.nan)
     keep = node.time > EDGE - 30 * DAY
     m = measured(replace(node, **{name: getattr(node, name)[keep] for name in ("time", "volts", "temperature")}))
@@ -262,8 +262,8 @@ def test_a_source_is_judged_by_the_rows_of_all_blocks():
 
 
 @pytest.mark.parametrize("since", [EDGE_DAY + 40.0, EDGE_DAY + 140.0, EDGE_DAY])
-@pytest.mark.parametrize("factor", [1_000.0, 0.0])
-def test_another_unit_or_a_dead_converter_costs_no_day_but_its_own(since, factor):
+@pytest.mark.parametrize("factor", [27.0, 0.0])
+def test_a_charge_in_percent_or_a_dead_converter_costs_no_day_but_its_own(since, factor):
     node = make_node(thionyl, days=700.0, life=2000.0)
     odd = (node.time >= START + since * DAY) & (node.time < START + (since + 120.0) * DAY)
     node.volts = np.where(odd, node.volts * factor, node.volts)
@@ -274,6 +274,20 @@ def test_another_unit_or_a_dead_converter_costs_no_day_but_its_own(since, factor
     assert m.track.drop.max() < 0.03
     assert m.swaps == ()
     assert m.noise < 0.012
+
+
+@pytest.mark.parametrize("since", [EDGE_DAY + 20.0, EDGE_DAY + 70.0, EDGE_DAY])
+def test_millivolts_for_two_months_cost_no_day(since):
+    node = make_node(thionyl, days=500.0, life=2000.0)
+    odd = (node.time >= START + since * DAY) & (node.time < START + (since + 60.0) * DAY)
+    m = measured(replace(node, volts=np.where(odd, node.volts * 1_000.0, node.volts)))
+    assert m.track.volts.max() < 4.0
+    assert m.days == 500
+    assert m.voltages == len(node.time)
+    assert m.track.drop.max() < 0.03
+    assert m.swaps == ()
+    assert m.noise < 0.012
+    assert m.rescaled == pytest.approx((START + (since + 0.5) * DAY, START + (since + 59.5) * DAY), abs=DAY)
 
 
 def test_glitches_on_all_days_leave_every_day():

@@ -21,6 +21,7 @@ from lamplighter.checks.battery.observe import (
     is_freezing,
     response,
 )
+from lamplighter.checks.battery.season import without_gaps
 from lamplighter.checks.battery.summary import (
     LEVELS,
     MOSTLY,
@@ -32,6 +33,7 @@ from lamplighter.checks.battery.summary import (
     is_temperature,
     within,
 )
+from lamplighter.checks.battery.unit import in_volts
 from lamplighter.settings.battery import BatterySettings
 
 
@@ -43,7 +45,7 @@ class Course:
     usual range of the record, by which discharge is told; noise : scatter of single voltages [V]; level : usual
     voltage [V]; source : of the temperatures; first, last : credible voltages [s]; block : number of each bin's block;
     local : each block's own response, that of all weather where it has none; change : usual change over some check-ins
-    in each block, at least that of the record [V].
+    in each block, at least that of the record [V]; factor : what took each bin to volts.
     """
 
     track: Track
@@ -57,6 +59,12 @@ class Course:
     block: np.ndarray
     local: tuple[Temperature, ...]
     change: np.ndarray
+    factor: np.ndarray
+
+    @property
+    def rescaled(self) -> bool:
+        """Whether some voltages came in another unit."""
+        return bool((self.factor != 1.0).any())
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,9 +81,11 @@ class Quarters:
 def put_together(kept: Summary, settings: BatterySettings) -> Course | None:
     """Return what is seen of a node's battery; None without credible voltages.
 
-    Days far from the usual level of the record (another unit, a dead converter) are left out.
+    Days in another unit are taken to volts; other days far from the usual level (a dead converter) are left out.
     """
     level = heavy_median(kept.volts, kept.count) if len(kept.volts) else np.nan
+    kept, factor = in_volts(kept, level, settings)
+    level = heavy_median(kept.volts, kept.count) if (factor != 1.0).any() else level
     day = np.flatnonzero(within(kept.volts, level))
     if not len(day):
         return None
@@ -103,6 +113,7 @@ def put_together(kept: Summary, settings: BatterySettings) -> Course | None:
             for slope, extra, known in zip(kept.slope, kept.extra, trusted(kept.source, source), strict=True)
         ),
         change=changes(kept, rows),
+        factor=factor[day],
     )
 
 
@@ -201,7 +212,8 @@ def track_of(
     """Return the track of the bins that count, adjusted with one response to temperature."""
     time = kept.time[day]
     known = trusted(kept.source, source)[block]
-    felt, cold = (filled(time, np.where(known, x[day], np.nan)) for x in (kept.temperature, kept.coldest))
+    felt, cold = (np.where(known, x[day], np.nan) for x in (kept.temperature, kept.coldest))
+    felt, cold = without_gaps(time, felt, cold, settings)
     fall, swing = kept.fall[day], kept.swing[day]
     if source != NOTHING:
         rest = cold_hours(kept, block, felt, cold, every)
@@ -243,8 +255,12 @@ def surroundings(history: NodeHistory, course: Course, i: int, settings: Battery
     They are adjusted as its block tells, and so their usual change is that of the block: what another season's
     response leaves of cold nights and mornings looks like sudden changes.
     """
-    keep = within(history.battery_v, course.level)
-    time, volts = history.time[keep], history.battery_v[keep]
+    volts = history.battery_v
+    if course.rescaled:
+        bins = course.track.time
+        volts = volts * course.factor[np.searchsorted(0.5 * (bins[1:] + bins[:-1]), history.time)]
+    keep = within(volts, course.level)
+    time, volts = history.time[keep], volts[keep]
     block = course.block[i]
     if course.source != NOTHING:
         celsius = (history.temperature_c if course.source == THERMOMETER else history.good_reading)[keep]

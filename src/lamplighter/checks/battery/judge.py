@@ -35,6 +35,7 @@ from lamplighter.checks.battery.findings import (
 )
 from lamplighter.checks.battery.fleetwide import Battery, actual_low, gather
 from lamplighter.checks.battery.learning import Class, learn_classes
+from lamplighter.checks.battery.lost import lost_words, noted, rescaled_words, seen_to_end, since_of
 from lamplighter.checks.battery.measure import BatteryMeasures
 from lamplighter.checks.battery.predict import predict
 from lamplighter.results import Finding, Verdict
@@ -109,7 +110,11 @@ def judge_node(settings: BatterySettings, as_of: float, known: Known) -> Judged:
         battery.cell.chemistry == UNKNOWN and is_charged(longest, m.noise, settings)
     )
     quiet, prediction = "good", None
-    if charged:
+    if m.lost and (charged or not seen_to_end(battery, m, settings)):
+        facts |= {"battery_since": since_of(battery, m), "eol_method": "no voltage of late: no end is forecast"}
+        drawn["lost_since"] = int(m.last)
+        quiet, reason = "not evaluated", lost_words(m, facts["battery_v"])
+    elif charged:
         balance = weekly_balance(life.track)
         facts |= {"eol_method": "charged battery: no end is forecast", "battery_charged": True}
         findings += charge_findings(battery, balance, settings)
@@ -122,6 +127,9 @@ def judge_node(settings: BatterySettings, as_of: float, known: Known) -> Judged:
         findings += end_findings(battery, prediction, as_of, settings)
         findings += cold_findings(battery, prediction, settings)
         reason = good_reason(prediction, settings)
+    findings = [noted(f, m) for f in findings]
+    if m.rescaled and quiet == "good":
+        reason = f"{reason.removesuffix('.')}. {rescaled_words(m)}"
     told = [f for f in findings if f.severity != "info"] if quiet == "good" else []
     verdict = Verdict(state="finding", reason=told[0].evidence) if told else Verdict(state=quiet, reason=reason)
     return Judged(verdict, findings, pack(facts), pack(drawn))

@@ -7,13 +7,14 @@ from functools import partial
 
 import numpy as np
 
-from lamplighter.checkins import DAY_S, Daily, day_of
+from lamplighter.checkins import COMPRESSED, DAY_S, Daily, day_of
 from lamplighter.checks.battery.course import is_short, put_together, surroundings
 from lamplighter.checks.battery.lives import Surroundings, Swap, find_swaps, merge_swaps
 from lamplighter.checks.battery.observe import QUARTER_DAY_S, Temperature, Track, readjusted
 from lamplighter.checks.battery.summary import Summary, condensed
 from lamplighter.record import Record, between
 from lamplighter.settings import Settings
+from lamplighter.settings.battery import BatterySettings
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,7 +40,15 @@ class BatteryMeasures:
     voltages : int
         Check-ins with a credible voltage.
     first, last : float
-        First and last check-in with a voltage [s].
+        First and last check-in with a credible voltage [s].
+    heard : float
+        Last check-in, with or without a voltage [s].
+    lost_after : float
+        Time without a voltage after which the node no longer sends any [s].
+    amiss : float
+        Middle of the voltages since ``last``, none of them credible [V]; NaN without any.
+    rescaled : tuple of (float, float)
+        First and last of the voltages that came in another unit [s]; empty when none did.
     """
 
     track: Track | None
@@ -52,6 +61,15 @@ class BatteryMeasures:
     voltages: int
     first: float
     last: float
+    heard: float = float("nan")
+    lost_after: float = float("inf")
+    amiss: float = float("nan")
+    rescaled: tuple[float, ...] = ()
+
+    @property
+    def lost(self) -> bool:
+        """Whether the node goes on checking in, but has long sent no credible voltage."""
+        return self.heard - self.last > self.lost_after
 
 
 NOTHING = BatteryMeasures(None, Temperature(), np.zeros(0), np.zeros(0), (), 0.0, 0, 0, float("nan"), float("nan"))
@@ -100,7 +118,29 @@ def measure(summary: Summary, record: Record, settings: Settings) -> BatteryMeas
         voltages=int(track.count.sum()),
         first=course.first,
         last=course.last,
+        heard=record.last,
+        lost_after=lost_after(track, record, settings.battery),
+        amiss=amiss(record, course.last),
+        rescaled=tuple(float(t) for t in track.time[course.factor != 1.0][[0, -1]]) if course.rescaled else (),
     )
+
+
+def lost_after(track: Track, record: Record, settings: BatterySettings) -> float:
+    """Return the time without a voltage after which it is no longer sent [s], longer for voltages that are seldom sent.
+
+    Where values are stored only when they change, a steady voltage is absent as long as it ever was, and longer.
+    """
+    spacing = np.diff(track.time)
+    usual = settings.voltage_lost_spacings * float(np.median(spacing)) if len(spacing) else 0.0
+    longest = 2.0 * float(spacing.max()) if len(spacing) and COMPRESSED in record.traits else 0.0
+    return max(settings.voltage_lost_days * DAY_S, usual, longest)
+
+
+def amiss(record: Record, last: float) -> float:
+    """Return the middle of the voltages after the last credible one [V], as far as the open block knows."""
+    volts = record.open.battery_v[record.open.time > last]
+    volts = volts[np.isfinite(volts)]
+    return float(np.median(volts)) if len(volts) else float("nan")
 
 
 def check_in_rate(summary: Summary, daily: Daily, track: Track, window_days: int = 7) -> np.ndarray:

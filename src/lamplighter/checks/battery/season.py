@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from lamplighter.checkins import DAY_S
-from lamplighter.checks.battery.observe import Temperature, Track, response
+from lamplighter.checks.battery.observe import Temperature, Track, filled, response
 from lamplighter.settings.battery import BatterySettings
 
 YEAR_D = 365.25
@@ -61,10 +61,15 @@ def fit_season(track: Track, settings: BatterySettings) -> Season | None:
     A short record cannot tell the wave from its mean: the wave is drawn toward none by its usual size, and what is not
     known of it stays in the covariance. Neighbouring days are alike and count for less.
     """
-    good = np.isfinite(track.temperature)
+    return season_of(track.time, track.temperature, settings)
+
+
+def season_of(time: np.ndarray, temperature: np.ndarray, settings: BatterySettings) -> Season | None:
+    """Fit a yearly wave to temperatures, NaN where not known; see :func:`fit_season`."""
+    good = np.isfinite(temperature)
     if good.sum() < 4:
         return None
-    time, felt = track.time[good], track.temperature[good]
+    time, felt = time[good], temperature[good]
     basis = yearly_wave(time)
     spacing = max(float(np.median(np.diff(time))) / DAY_S, 1e-3)
     alike = min(spacing / settings.weather_days, 1.0)
@@ -80,6 +85,30 @@ def fit_season(track: Track, settings: BatterySettings) -> Season | None:
         usual = np.abs(miss) <= ODD_DAY * scatter  # one odd week is no season
         variance = scatter**2
     return Season(beta, np.linalg.inv(precision), float(np.sqrt(variance)))
+
+
+def without_gaps(
+    time: np.ndarray, felt: np.ndarray, cold: np.ndarray, settings: BatterySettings
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return mean and coldest temperatures of bins without gaps; all NaN when none is known.
+
+    Gaps are bridged, and the ends repeat the nearest. Where the thermometer is silent there for weeks, the season's
+    temperature is taken: a winter's, held into the summer, would hide a fall of the voltage or feign one.
+    """
+    known = np.flatnonzero(np.isfinite(felt) & np.isfinite(cold))
+    bridged, bridged_cold = filled(time, felt), filled(time, cold)
+    if not len(known):
+        return bridged, bridged_cold
+    away = np.stack([time[known[0]] - time, time - time[known[-1]]])
+    lost = ((away > 0) & (away.max(axis=1, keepdims=True) > settings.thermometer_lost_days * DAY_S)).any(axis=0)
+    season = season_of(time, felt, settings) if lost.any() else None
+    if season is None:
+        return bridged, bridged_cold
+    usual = season.at(time)
+    # The weather of the last known day passes.
+    near = usual + (bridged - usual) * np.exp(-np.maximum(away.max(axis=0), 0.0) / DAY_S / settings.weather_days)
+    hours = float(np.median((felt - cold)[known]))
+    return np.where(lost, near, bridged), np.where(lost, near - hours, bridged_cold)
 
 
 def ordinary_bins(track: Track, fit: Temperature, season: Season | None, settings: BatterySettings) -> np.ndarray:

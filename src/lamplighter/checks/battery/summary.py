@@ -161,12 +161,17 @@ def condensed(history: NodeHistory, width: float, settings: BatterySettings) -> 
     means = [bin_means(size, x) for x in (volts, felt.celsius, frost)]
     level = quantile(volts, 0.5) if len(time) else np.nan
     fit = block_fit(means, within(means[0], level), felt, is_freezing(freezing, len(time)), settings)
-    adjusted = volts - response(felt.celsius, fit, settings.reference_c)
     bins = bin_sizes(quarter[at], size, width)
     usual = within(volts, level)
+    moved, answers = response(felt.celsius, fit, settings.reference_c), np.ones(len(bins), bool)
+    if not usual.all():
+        # The response is that of the usual level: in another unit it would be a thousand times too large or too small.
+        answers = bin_means(bins, usual) > 0
+        moved = np.where(np.repeat(answers, bins), moved, 0.0)
+    adjusted = volts - moved
     told = np.isfinite(fit.error)
     return {
-        **binned(time, adjusted, felt, fit, bins, settings),
+        **binned(time, adjusted, felt, fit, bins, answers, settings),
         "quarter": quarter[at],
         "quarter_volts": means[0],
         "quarter_temperature": known_bins(means[1], size, felt),
@@ -280,9 +285,15 @@ def known_bins(values: np.ndarray, size: np.ndarray, felt: Felt) -> np.ndarray:
 
 
 def binned(
-    time: np.ndarray, adjusted: np.ndarray, felt: Felt, fit: Temperature, size: np.ndarray, settings: BatterySettings
+    time: np.ndarray,
+    adjusted: np.ndarray,
+    felt: Felt,
+    fit: Temperature,
+    size: np.ndarray,
+    answers: np.ndarray,
+    settings: BatterySettings,
 ) -> dict[str, np.ndarray]:
-    """Summarise adjusted voltages by consecutive bins of these sizes."""
+    """Summarise adjusted voltages by consecutive bins of these sizes; ``answers``: which bins were adjusted."""
     n = len(size)
     if felt.source == NOTHING:
         low, high = quantiles_within(adjusted, size, (0.1, 0.9))
@@ -296,7 +307,7 @@ def binned(
     start = time[0] if len(time) else 0.0
     return {
         "time": bin_means(size, time - start) + start,
-        "volts": level + response(mean, fit, settings.reference_c),
+        "volts": level + np.where(answers, response(mean, fit, settings.reference_c), 0.0),
         "temperature": known_bins(mean, size, felt),
         "coldest": cold,
         "count": size.astype(np.int32),
