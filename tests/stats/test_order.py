@@ -13,6 +13,7 @@ from lamplighter.stats.order import (
     quantiles_within,
     ranked_within,
     stretches,
+    weighted_median,
 )
 
 NUMBERS = st.lists(st.floats(-1e6, 1e6) | st.integers(-3, 3).map(float), min_size=1, max_size=60)
@@ -74,3 +75,10 @@ def test_a_crowd_that_straddles_two_classes_is_not_cut(middle, factor):
 def test_the_largest_come_first_and_equal_ones_in_order(values, count):
     expected = np.argsort(-np.array(values), kind="stable")[:count]
     assert largest(np.array(values), count).tolist() == expected.tolist()
+
+
+def test_a_median_by_weight_counts_each_value_so_often():
+    values, weight = np.array([5.0, 1.0, np.nan, 3.0]), np.array([1, 2, 9, 4])
+    assert weighted_median(values, weight) == np.median([5.0, 1, 1, 3, 3, 3, 3])
+    assert np.isnan(weighted_median(np.array([np.nan]), np.array([3])))
+    assert np.isnan(weighted_median(np.array([2.0]), np.array([0])))

@@ -107,6 +107,23 @@ def _ordered_within(values: np.ndarray, size: np.ndarray) -> Callable[[np.ndarra
     return lambda some, rank: table[np.flatnonzero(some), rank]
 
 
+def weighted_median(values: np.ndarray, weight: np.ndarray) -> float:
+    """Return the smallest value up to which lies at least half of the weight.
+
+    Parameters
+    ----------
+    values, weight : ndarray, shape (n,)
+        Values that are NaN or weigh nothing do not count; the answer is NaN when none does.
+    """
+    some = np.isfinite(values) & (weight > 0)
+    values, weight = values[some], weight[some]
+    if not len(values):
+        return math.nan
+    order = np.argsort(values)
+    total = np.cumsum(weight[order])
+    return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
+
+
 def largest(values: np.ndarray, count: int) -> np.ndarray:
     """Return the places of the largest values, largest first, equal ones in order, shape (count,) or fewer."""
     if len(values) > count:

@@ -11,7 +11,7 @@ from scipy.stats import norm
 from lamplighter.checkins import BAD, NodeArrays
 from lamplighter.checks import battery
 from lamplighter.checks.base import measure, summarise
-from lamplighter.checks.battery.course import heavy_median, put_together
+from lamplighter.checks.battery.course import put_together
 from lamplighter.checks.battery.observe import Temperature, fit_temperature, response
 from lamplighter.checks.battery.summary import NOTHING, READING, THERMOMETER, Summary
 from lamplighter.fleet import WorkEntry
@@ -314,7 +314,20 @@ def test_the_noise_of_the_record_is_that_of_its_half_years(noise, pulses):
     assert measured(node).noise == pytest.approx(noise * more, rel=0.1)
 
 
-def test_a_median_by_weight_counts_each_value_so_often():
-    values, weight = np.array([5.0, 1.0, np.nan, 3.0]), np.array([1, 2, 9, 4])
-    assert heavy_median(values, weight) == np.median([5.0, 1, 1, 3, 3, 3, 3])
-    assert np.isnan(heavy_median(np.array([np.nan]), np.array([3])))
+# --- the first frost ----------------------------------------------------------------------------------------------
+
+
+def test_the_first_frost_of_a_winter_is_no_drop_under_pulses():
+    """Half a year without frost tells nothing of it; the winter before does."""
+    node = make_node(thionyl, days=700.0, life=2000.0, noise=0.003)
+    day = (node.time - START) / DAY
+    node.temperature = 15.0 - 4.0 * np.cos(2 * np.pi * day)
+    frosty = ((day > 200) & (day < 260)) | (day > 692)
+    node.temperature = np.where(frosty, node.temperature - 17.0, node.temperature)
+    rng = np.random.default_rng(5)
+    felt = 0.002 * (node.temperature - 20.0) + 0.02 * np.minimum(node.temperature, 0.0)
+    node.volts = thionyl(day / 2000.0) + felt + rng.normal(0, 0.003, len(day))
+    m = measured(node)
+    late = m.track.time > START + 692 * DAY
+    assert np.ptp(node.temperature[day > 692]) > 7.5
+    assert m.track.drop[late].max() < 0.01  # with its hours of frost taken for pulses: several times as much

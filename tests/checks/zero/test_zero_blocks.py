@@ -8,7 +8,6 @@ import pytest
 from lamplighter.checkins import BAD, DAY_S
 from lamplighter.checks import zero
 from lamplighter.checks.base import measure_rows
-from lamplighter.checks.zero.measure import weighted_median
 from lamplighter.checks.zero.summary import summarise
 from lamplighter.fleet import RegisterEntry, WorkEntry
 from lamplighter.record import blocks_of, joined
@@ -131,7 +130,6 @@ def test_readings_below_the_range_add_up_over_the_blocks():
 
 
 def test_resolution_is_that_of_most_of_the_record():
-    assert weighted_median(np.array([0.5, 0.05, 0.01]), np.array([10, 100, 20])) == 0.05
     h = line()
     coarse = (DAY >= 360) & (DAY < 560)  # all of a half-year, and some days of those about it
     reading = np.where(coarse, np.round(h.reading), h.reading)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -29,12 +29,15 @@ from lamplighter.checks.battery.summary import (
     READING,
     THERMOMETER,
     Summary,
+    adjusted_bins,
+    credible_in,
     in_range,
     is_temperature,
     within,
 )
 from lamplighter.checks.battery.unit import in_volts
 from lamplighter.settings.battery import BatterySettings
+from lamplighter.stats.order import weighted_median
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,14 +81,16 @@ class Quarters:
     source: np.ndarray
 
 
-def put_together(kept: Summary, settings: BatterySettings) -> Course | None:
+def put_together(kept: Summary, settings: BatterySettings, opened: NodeHistory | None = None) -> Course | None:
     """Return what is seen of a node's battery; None without credible voltages.
 
-    Days in another unit are taken to volts; other days far from the usual level (a dead converter) are left out.
+    Days in another unit are taken to volts; other days far from the usual level (a dead converter) are left out. The
+    last block, if ``opened`` holds its rows, is adjusted anew with the record's response: its own knows no frost yet
+    when the first of a winter comes.
     """
-    level = heavy_median(kept.volts, kept.count) if len(kept.volts) else np.nan
+    level = weighted_median(kept.volts, kept.count) if len(kept.volts) else np.nan
     kept, factor = in_volts(kept, level, settings)
-    level = heavy_median(kept.volts, kept.count) if (factor != 1.0).any() else level
+    level = weighted_median(kept.volts, kept.count) if (factor != 1.0).any() else level
     day = np.flatnonzero(within(kept.volts, level))
     if not len(day):
         return None
@@ -98,8 +103,12 @@ def put_together(kept: Summary, settings: BatterySettings) -> Course | None:
     freezes = is_freezing(int(kept.freezing[trusted(kept.source, source)].sum()), int(rows.sum()))
     every = fit_means(*plain, freezes) if source != NOTHING and rows.sum() >= FIT_LEAST_ROWS else Temperature()
     noise = noise_of(kept, rows)
+    anew = opened is not None and len(opened) and trusted(kept.source[-1:], source)[0]
+    anew = anew and (factor[block_starts(kept)[-1] :] == 1.0).all()
     return Course(
-        track=track_of(kept, day, block, source, every, noise, settings),
+        track=track_of(
+            answered(kept, opened, every, settings) if anew else kept, day, block, source, every, noise, settings
+        ),
         every=every,
         usual=fit_usual(*plain, freezes, every),
         noise=noise,
@@ -117,20 +126,23 @@ def put_together(kept: Summary, settings: BatterySettings) -> Course | None:
     )
 
 
-def heavy_median(values: np.ndarray, weight: np.ndarray) -> float:
-    """Return the median of values that count by their weights; those that are NaN do not; NaN without any."""
-    some = np.isfinite(values) & (weight > 0)
-    values, weight = values[some], weight[some]
-    if not len(values):
-        return float("nan")
-    order = np.argsort(values)
-    total = np.cumsum(weight[order])
-    return float(values[order][np.searchsorted(total, 0.5 * total[-1])])
+def block_starts(kept: Summary) -> np.ndarray:
+    """Return where each block's bins begin, shape (n_blocks,)."""
+    return np.cumsum(kept.bins) - kept.bins
+
+
+def answered(kept: Summary, opened: NodeHistory, every: Temperature, settings: BatterySettings) -> Summary:
+    """Return what is kept with the last block's bins adjusted with the record's response, from its rows."""
+    _, bins = adjusted_bins(credible_in(opened, settings), every, DAY_S, settings)
+    first = int(block_starts(kept)[-1])
+    new = {name: np.concatenate([getattr(kept, name)[:first], bins[name]]) for name in ("volts", "fall", "swing")}
+    own = {"slope": every.slope, "extra": every.extra}
+    return replace(kept, **new, **{name: np.append(getattr(kept, name)[:-1], value) for name, value in own.items()})
 
 
 def changes(kept: Summary, rows: np.ndarray) -> np.ndarray:
     """Return the usual change over some check-ins by block, at least that of the record [V]; infinite without any."""
-    record = heavy_median(kept.change, np.repeat(rows, LEVELS))
+    record = weighted_median(kept.change, np.repeat(rows, LEVELS))
     own = kept.change.reshape(-1, LEVELS)[:, LEVELS // 2]
     return 1.4826 * np.fmax(own, record if np.isfinite(record) else np.inf)
 
@@ -189,14 +201,14 @@ def noise_of(kept: Summary, rows: np.ndarray) -> float:
 
     At a coarse resolution most differences are zero; the noise is then that of the rounding.
     """
-    rounding = heavy_median(kept.rounding, rows)
+    rounding = weighted_median(kept.rounding, rows)
     if not np.isfinite(rounding):
         return 0.0
     some = (rows > 0) & np.isfinite(kept.mean)
     weight = rows[some] / rows[some].sum()
     apart = kept.mean[some] - weight @ kept.mean[some]
     scatter = np.sqrt(weight @ (kept.scatter[some] ** 2 + apart**2))
-    steps = 1.4826 * heavy_median(kept.step, np.repeat(rows, LEVELS)) / np.sqrt(2)
+    steps = 1.4826 * weighted_median(kept.step, np.repeat(rows, LEVELS)) / np.sqrt(2)
     return max(float(steps), min(rounding / np.sqrt(12.0), float(scatter)))
 
 
@@ -217,8 +229,8 @@ def track_of(
     fall, swing = kept.fall[day], kept.swing[day]
     if source != NOTHING:
         rest = cold_hours(kept, block, felt, cold, every)
-        told = np.isfinite(kept.slope[block])
-        fall, swing = (respread(x, width * rest, told) for x, width in ((fall, 1.0), (swing, 2.0)))
+        # From the cold hours to the warm ones it is twice as far as to the middle.
+        fall, swing = (np.sqrt(np.maximum(x * x + far * far * rest, 0.0)) for x, far in ((fall, 1.0), (swing, 2.0)))
     return Track(
         time=time,
         volts=kept.volts[day] - response(felt, every, settings.reference_c),
@@ -231,22 +243,17 @@ def track_of(
 
 
 def cold_hours(kept: Summary, block: np.ndarray, felt: np.ndarray, cold: np.ndarray, every: Temperature) -> np.ndarray:
-    """Return by how much the record's response and the block's own, if told, differ on each bin's cold hours [V].
-
-    0 where no temperature is known.
-    """
-    slope, extra = (np.nan_to_num(x)[block] for x in (kept.slope, kept.extra))
-    frost = np.minimum(felt, HINGE_C) - np.minimum(cold, HINGE_C)
-    return np.nan_to_num(np.abs((every.slope - slope) * (felt - cold) + (every.extra - extra) * frost))
-
-
-def respread(spread: np.ndarray, rest: np.ndarray, told: np.ndarray) -> np.ndarray:
-    """Return the spread of single voltages within bins as the record's response leaves it, shape (n_bins,).
+    """Return what the record's response adds to the spread of single voltages within bins, as a square [V^2].
 
     Within a block it was taken after the block's own response. What the record's leaves of the day's warmth adds to it
-    like any independent part; of a block too short to tell its response, the part is in it and is taken out.
+    like any independent part. Of a block too short to tell its response, or too warm to tell that to frost, the part
+    is in the spread and is taken out: negative. 0 where no temperature is known.
     """
-    return np.sqrt(np.maximum(spread**2 + np.where(told, rest, -rest) * rest, 0.0))
+    slope, extra = (np.nan_to_num(x)[block] for x in (kept.slope, kept.extra))
+    warmth = (every.slope - slope) * (felt - cold)
+    frost = (every.extra - extra) * (np.minimum(felt, HINGE_C) - np.minimum(cold, HINGE_C))
+    both, apart = (warmth + frost) ** 2, warmth**2 - frost**2
+    return np.nan_to_num(np.where(np.isfinite(kept.slope[block]), np.where(extra == 0.0, apart, both), -both))
 
 
 def surroundings(history: NodeHistory, course: Course, i: int, settings: BatterySettings) -> Surroundings:

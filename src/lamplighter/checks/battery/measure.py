@@ -90,14 +90,15 @@ def measure(summary: Summary, record: Record, settings: Settings) -> BatteryMeas
     BatteryMeasures
         Small and picklable; at most one bin a quarter day for short records, one a day for others.
     """
-    rows = record.rows
+    rows, opened = record.rows, record.open.own
     if is_short(summary, settings.battery):
         # So few rows are read at once, as one block.
         known = np.isfinite(summary.first)
         whole = record.rows(summary.first[known][0], summary.last[known][-1])
         summary = replace(summary, **condensed(whole, QUARTER_DAY_S, settings.battery))
-        rows = partial(between, whole)
-    course = put_together(summary, settings.battery)
+        # Its own response is then the record's.
+        rows, opened = partial(between, whole), None
+    course = put_together(summary, settings.battery, opened)
     if course is None:
         return NOTHING
     track, fit = course.track, course.usual

@@ -147,37 +147,65 @@ def spacings(block: NodeHistory, size: np.ndarray) -> np.ndarray:
     return out
 
 
-def condensed(history: NodeHistory, width: float, settings: BatterySettings) -> dict[str, np.ndarray]:
-    """Return what is kept of some check-ins' voltages, those of one block, in bins of ``width`` seconds."""
+@dataclass(frozen=True, slots=True)
+class Credible:
+    """The credible voltages of some check-ins, with their temperatures and their quarter days.
+
+    quarter, size : number and check-ins of each quarter day that has any; level : the usual voltage.
+    """
+
+    time: np.ndarray
+    volts: np.ndarray
+    felt: Felt
+    quarter: np.ndarray
+    size: np.ndarray
+    level: float
+
+
+def credible_in(history: NodeHistory, settings: BatterySettings) -> Credible:
+    """Return the credible voltages of some check-ins."""
     keep = credible(history)
     time, volts, celsius, reading = (
         x[keep] for x in (history.time, history.battery_v, history.temperature_c, history.good_reading)
     )
-    felt = felt_at(time, celsius, reading, settings)
-    frost = np.minimum(felt.celsius, HINGE_C)
-    freezing = np.count_nonzero(frost[felt.a : felt.b] < FROST_C)
     quarter = np.floor(time / QUARTER_DAY_S).astype(np.int32)
     at, size = stretches(quarter)
-    means = [bin_means(size, x) for x in (volts, felt.celsius, frost)]
     level = quantile(volts, 0.5) if len(time) else np.nan
-    fit = block_fit(means, within(means[0], level), felt, is_freezing(freezing, len(time)), settings)
-    bins = bin_sizes(quarter[at], size, width)
-    usual = within(volts, level)
-    moved, answers = response(felt.celsius, fit, settings.reference_c), np.ones(len(bins), bool)
+    return Credible(time, volts, felt_at(time, celsius, reading, settings), quarter[at], size, level)
+
+
+def adjusted_bins(
+    c: Credible, fit: Temperature, width: float, settings: BatterySettings
+) -> tuple[np.ndarray, dict[str, np.ndarray]]:
+    """Return voltages adjusted with a response to temperature, and their summary in bins of ``width`` seconds."""
+    bins, usual = bin_sizes(c.quarter, c.size, width), within(c.volts, c.level)
+    moved, answers = response(c.felt.celsius, fit, settings.reference_c), np.ones(len(bins), bool)
     if not usual.all():
         # The response is that of the usual level: in another unit it would be a thousand times too large or too small.
         answers = bin_means(bins, usual) > 0
         moved = np.where(np.repeat(answers, bins), moved, 0.0)
-    adjusted = volts - moved
+    adjusted = c.volts - moved
+    return adjusted if usual.all() else adjusted[usual], binned(c.time, adjusted, c.felt, fit, bins, answers, settings)
+
+
+def condensed(history: NodeHistory, width: float, settings: BatterySettings) -> dict[str, np.ndarray]:
+    """Return what is kept of some check-ins' voltages, those of one block, in bins of ``width`` seconds."""
+    c = credible_in(history, settings)
+    time, felt, size = c.time, c.felt, c.size
+    frost = np.minimum(felt.celsius, HINGE_C)
+    freezing = np.count_nonzero(frost[felt.a : felt.b] < FROST_C)
+    means = [bin_means(size, x) for x in (c.volts, felt.celsius, frost)]
+    fit = block_fit(means, within(means[0], c.level), felt, is_freezing(freezing, len(time)), settings)
+    adjusted, bins = adjusted_bins(c, fit, width, settings)
     told = np.isfinite(fit.error)
     return {
-        **binned(time, adjusted, felt, fit, bins, answers, settings),
-        "quarter": quarter[at],
+        **bins,
+        "quarter": c.quarter,
         "quarter_volts": means[0],
         "quarter_temperature": known_bins(means[1], size, felt),
         "quarter_frost": means[2],
-        **restlessness(adjusted if usual.all() else adjusted[usual]),
-        "bins": np.array([len(bins)]),
+        **restlessness(adjusted),
+        "bins": np.array([len(bins["time"])]),
         "quarters": np.array([len(size)]),
         "first": np.array([time[0] if len(time) else np.nan]),
         "last": np.array([time[-1] if len(time) else np.nan]),

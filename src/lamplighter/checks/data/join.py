@@ -12,6 +12,7 @@ from lamplighter.checks.data.scale import ScaleStep, again, lacks_grain, may_be_
 from lamplighter.checks.data.summary import STEP, Summary
 from lamplighter.record import Record
 from lamplighter.settings.data import DataSettings
+from lamplighter.stats.order import weighted_median
 
 
 def join_splits(summary: Summary) -> Split:
@@ -31,19 +32,13 @@ def join_splits(summary: Summary) -> Split:
         until=float(summary.until[last]),
         share_since=total / between,
         differs={
-            name: _weighted_median(sizes[where, k], split[where])
+            name: weighted_median(sizes[where, k], split[where])
             for k, name in enumerate(CHANNELS)
             if told[k] > total / 2
         },
         phase=float(summary.phase[most]),
         interval_s=float(summary.interval_s[most]),
     )
-
-
-def _weighted_median(values: np.ndarray, weights: np.ndarray) -> float:
-    order = np.argsort(values)
-    total = np.cumsum(weights[order])
-    return float(values[order[np.searchsorted(total, total[-1] / 2)]])
 
 
 def best_step(summary: Summary, record: Record, s: DataSettings) -> ScaleStep | None:

@@ -11,7 +11,7 @@ from lamplighter.checkins import DAY_S, NodeHistory
 from lamplighter.checks.stuck.longest import BATTERY, CHANNELS, EXACT, FROZEN, RSSI
 from lamplighter.checks.stuck.reference import find_bands, find_stands, steps_beside
 from lamplighter.checks.stuck.sketch import Spread, together
-from lamplighter.checks.stuck.spikes import WEEKS_S, Spikes, measure_spikes
+from lamplighter.checks.stuck.spikes import WEEKS_S, Spikes, far, measure_spikes
 from lamplighter.checks.stuck.stand import Stand, suspicious
 from lamplighter.checks.stuck.summary import SLOT_S, Summary
 from lamplighter.checks.stuck.tables import Table, runs_of
@@ -19,7 +19,7 @@ from lamplighter.checks.stuck.whole import Whole, usual_levels, whole_of
 from lamplighter.record import Record
 from lamplighter.settings import Settings
 from lamplighter.settings.stuck import StuckSettings
-from lamplighter.stats.order import quantile
+from lamplighter.stats.order import quantile, weighted_median
 
 BESIDE_S = 30 * DAY_S
 """What the other channels do during a stand is seen from its first days [s]: one may last for years."""
@@ -84,7 +84,7 @@ def measure(summary: Summary, record: Record, settings: Settings) -> StuckMeasur
         frozen=frozen_records(summary, whole, s),
         usual_v=usual_v,
         failure_ma=failure_currents(summary),
-        spikes=spikes_among(summary, record, volts, usual_v, s),
+        spikes=spikes_among(summary, record, whole, volts, usual_v, s),
     )
 
 
@@ -210,7 +210,9 @@ def failure_currents(summary: Summary) -> tuple[tuple[float, float, float], ...]
     )
 
 
-def spikes_among(summary: Summary, record: Record, volts: Spread, usual_v: float, s: StuckSettings) -> Spikes:
+def spikes_among(
+    summary: Summary, record: Record, whole: Whole, volts: Spread, usual_v: float, s: StuckSettings
+) -> Spikes:
     """Count spikes; a battery is low below the cut-off, else below a share of its usual voltage."""
     below = record.entry.cutoff_v if record.entry.cutoff_v is not None else s.low_battery_share * usual_v
     readings = int(summary.readings.sum())
@@ -220,4 +222,7 @@ def spikes_among(summary: Summary, record: Record, volts: Spread, usual_v: float
     recent = record.daily.count[record.daily.day * DAY_S >= since]
     low = volts.share_below(below)
     low_of = round(low * readings) if math.isfinite(low) else 0
-    return measure_spikes(summary.spike_time, summary.spike_v, below, (since, int(recent.sum())), low_of, readings)
+    step = weighted_median(summary.usual_step, summary.readings)
+    wild = summary.spike_size > far(step, whole.usual, s)
+    time, with_v = summary.spike_time[wild], summary.spike_v[wild]
+    return measure_spikes(time, with_v, below, (since, int(recent.sum())), low_of, readings)

@@ -6,8 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from lamplighter.settings.stuck import StuckSettings
 from lamplighter.stats.order import quantile
 
+LEAST = 50
+"""Fewer readings do not show what is usual."""
+STILL_SHARE = 0.02
+"""A reading that hardly moves is taken to move by this share of its usual range."""
 WEEKS_S = 28 * 86_400.0
 """The last weeks, over which spikes are counted [s]."""
 
@@ -36,13 +41,10 @@ class Spikes:
     last: float = float("nan")
 
 
-def find_spikes(value: np.ndarray, usual: float, scales: float) -> np.ndarray:
-    """Whether each reading stands out from the two on either side by many robust standard deviations, shape (n,).
-
-    ``usual`` is the usual range of the readings.
-    """
-    found = np.zeros(len(value), dtype=bool)
-    if len(value) < 50:
+def standing_out(value: np.ndarray) -> np.ndarray:
+    """How far each reading stands out from the two on either side, which agree far better, shape (n,); else 0."""
+    found = np.zeros(len(value))
+    if len(value) < LEAST:
         return found
     before, after = (value[:-4], value[1:-3]), (value[3:-1], value[4:])
     low, high = np.minimum(*before), np.maximum(*before)
@@ -51,10 +53,21 @@ def find_spikes(value: np.ndarray, usual: float, scales: float) -> np.ndarray:
     centre = (np.maximum(low, low_after) + np.minimum(high, high_after)) / 2
     spread = np.maximum(high, high_after) - np.minimum(low, low_after)
     off = np.abs(value[2:-2] - centre)
-    steps = np.diff(value)
-    scale = 1.4826 * quantile(np.abs(steps - quantile(steps, 0.5)), 0.5)
-    found[2:-2] = (off > scales * max(scale, 0.02 * usual)) & (off > 3 * spread)
+    found[2:-2] = np.where(off > 3 * spread, off, 0.0)
     return found
+
+
+def usual_step(value: np.ndarray) -> float:
+    """Robust standard deviation of the steps from one reading to the next; 0 for too few."""
+    if len(value) < LEAST:
+        return 0.0
+    steps = np.diff(value)
+    return 1.4826 * quantile(np.abs(steps - quantile(steps, 0.5)), 0.5)
+
+
+def far(step: float, usual: float, s: StuckSettings) -> float:
+    """How far a spike stands out at least, among readings of a usual step and a usual range."""
+    return s.spike_scales * max(step, STILL_SHARE * usual)
 
 
 def measure_spikes(

@@ -18,7 +18,7 @@ from lamplighter.checks.stuck.longest import (
     longest_runs,
 )
 from lamplighter.checks.stuck.sketch import sketch
-from lamplighter.checks.stuck.spikes import find_spikes
+from lamplighter.checks.stuck.spikes import far, standing_out, usual_step
 from lamplighter.settings import Settings
 from lamplighter.settings.stuck import StuckSettings
 from lamplighter.stats.order import quantile, quantiles, stretches
@@ -33,6 +33,11 @@ RESOLUTION_SHARE = 0.02
 
 NOTHING = Course(*(np.zeros(0) for _ in range(4)), 1.0, 1.0, np.zeros(0))
 """No readings at all."""
+
+
+WORTH_KEEPING = 0.25
+"""Share of the distance from which a reading is wild in its block from which on it is kept: that of the record may be
+as much smaller."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,8 +67,10 @@ class Summary:
     slot, slot_* : shape (n_slots,)
         Slots of :data:`SLOT_S` with readings, counted from 1970: lowest and highest reading, largest step, watched
         time [s], readings.
-    spike_time, spike_v : shape (n_spikes,)
-        Wild single readings and the battery voltage with them.
+    usual_step : shape (1,)
+        Robust standard deviation of the steps of the readings.
+    spike_time, spike_v, spike_size : shape (n_spikes,)
+        Single readings that stand out, the battery voltage with them, and how far they stand out.
     failed_* : shape (n_failures,)
         Periods in which a current output signalled failure: times, check-ins, middle value, and whether it goes on
         from the block before.
@@ -100,8 +107,10 @@ class Summary:
     slot_step: np.ndarray
     slot_watched: np.ndarray
     slot_count: np.ndarray
+    usual_step: np.ndarray
     spike_time: np.ndarray
     spike_v: np.ndarray
+    spike_size: np.ndarray
     failed_begin: np.ndarray
     failed_end: np.ndarray
     failed_count: np.ndarray
@@ -187,14 +196,23 @@ def slots_of(course: Course, steps: np.ndarray) -> dict[str, np.ndarray]:
 
 
 def spikes_of(block: NodeHistory, course: Course, s: StuckSettings) -> dict[str, np.ndarray]:
-    """Find wild single readings; the last two are judged with the block after, when it is known what follows them."""
+    """Find single readings that stand out; the last two are judged with the block after, which knows what follows.
+
+    Which of them are wild is told by the steps of the whole record.
+    """
     lead = min(4, len(course.before))
     value = np.concatenate([course.before[len(course.before) - lead :], course.value])
     time = np.concatenate([course.before_time[len(course.before) - lead :], course.time])
     low, high = quantiles(course.value, 0.05, 0.95) if len(course.value) else (0.0, 0.0)
-    at = np.flatnonzero(find_spikes(value, high - low, s.spike_scales))
+    step, size = usual_step(value), standing_out(value)
+    at = np.flatnonzero(size > WORTH_KEEPING * far(step, high - low, s))
     rows = np.searchsorted(block.time, time[at])
-    return {"spike_time": time[at], "spike_v": block.battery_v[rows]}
+    return {
+        "spike_time": time[at],
+        "spike_v": block.battery_v[rows],
+        "spike_size": size[at],
+        "usual_step": np.array([step]),
+    }
 
 
 def failures_of(course: Course, s: StuckSettings) -> dict[str, np.ndarray]:

@@ -14,6 +14,7 @@ from lamplighter.record import Record
 from lamplighter.settings import Settings
 from lamplighter.settings.zero import ZeroSettings
 from lamplighter.stats.changes import Change, Explanation, Scales, Slope, explain, step_column
+from lamplighter.stats.order import weighted_median
 from lamplighter.stats.trend import trend
 
 YEAR_S = 365.25 * DAY_S
@@ -103,13 +104,6 @@ def measure(summary: Summary, record: Record, settings: Settings) -> ZeroMeasure
         day=record.daily.day.astype(np.int32),
         middle=(100 * (middle - zero_of(entry.lrl, entry.span)) / entry.span).astype(np.float32),
     )
-
-
-def weighted_median(values: np.ndarray, weight: np.ndarray) -> float:
-    """Return the smallest value up to which lies at least half of the weight."""
-    order = np.argsort(values)
-    total = np.cumsum(weight[order])
-    return float(values[order][np.searchsorted(total, total[-1] / 2)])
 
 
 def unknown_span(days_seen: int, reset: float) -> ZeroMeasures:
