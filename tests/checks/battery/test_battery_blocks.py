@@ -12,8 +12,9 @@ from lamplighter.checkins import BAD, NodeArrays
 from lamplighter.checks import battery
 from lamplighter.checks.base import measure, summarise
 from lamplighter.checks.battery.course import put_together
+from lamplighter.checks.battery.credible import NOTHING, READING, THERMOMETER
 from lamplighter.checks.battery.observe import Temperature, fit_temperature, response
-from lamplighter.checks.battery.summary import NOTHING, READING, THERMOMETER, Summary
+from lamplighter.checks.battery.summary import Summary
 from lamplighter.fleet import WorkEntry
 from lamplighter.record import between, block_at, block_start, blocks_of, columns_of, joined
 from lamplighter.settings import Settings

@@ -7,6 +7,16 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from lamplighter.checkins import DAY_S, NodeHistory
+from lamplighter.checks.battery.credible import (
+    MOSTLY,
+    NOTHING,
+    READING,
+    THERMOMETER,
+    credible_in,
+    in_range,
+    is_temperature,
+    within,
+)
 from lamplighter.checks.battery.lives import Surroundings
 from lamplighter.checks.battery.observe import (
     FIT_LEAST_ROWS,
@@ -22,19 +32,7 @@ from lamplighter.checks.battery.observe import (
     response,
 )
 from lamplighter.checks.battery.season import without_gaps
-from lamplighter.checks.battery.summary import (
-    LEVELS,
-    MOSTLY,
-    NOTHING,
-    READING,
-    THERMOMETER,
-    Summary,
-    adjusted_bins,
-    credible_in,
-    in_range,
-    is_temperature,
-    within,
-)
+from lamplighter.checks.battery.summary import LEVELS, Summary, adjusted_bins
 from lamplighter.checks.battery.unit import in_volts
 from lamplighter.settings.battery import BatterySettings
 from lamplighter.stats.order import weighted_median

@@ -11,7 +11,8 @@ from dataclasses import replace
 import numpy as np
 
 from lamplighter.checkins import DAY_S, day_of
-from lamplighter.checks.battery.summary import LEVELS, Summary, within
+from lamplighter.checks.battery.credible import within
+from lamplighter.checks.battery.summary import LEVELS, Summary
 from lamplighter.settings.battery import BatterySettings
 from lamplighter.stats.order import stretches
 
