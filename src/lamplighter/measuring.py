@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, fields, replace
-from functools import cache, partial
+from functools import partial
 from importlib import import_module
-from importlib.metadata import version
 from itertools import takewhile
-from pathlib import Path
 from types import ModuleType
 from typing import Any
 
@@ -21,6 +18,7 @@ from lamplighter.checkins import DAY_S, Daily, NodeArrays, NodeHistory, Source
 from lamplighter.checks.base import measure, summarise
 from lamplighter.fleet import Fleet, entry_of
 from lamplighter.intake.store.summaries import Kept
+from lamplighter.maker import CODE
 from lamplighter.record import (
     LEAD_D,
     Rhythm,
@@ -107,7 +105,7 @@ def history_of(
     return history, len(arrays.time) - kept
 
 
-def load_node(source: Source, node: str, fleet: Fleet, start: float, as_of: float, made_by: str) -> Loaded:
+def load_node(source: Source, node: str, fleet: Fleet, start: float, as_of: float, maker: tuple[str, str]) -> Loaded:
     """Return one node with no more of its rows than need be read.
 
     Parameters
@@ -117,13 +115,16 @@ def load_node(source: Source, node: str, fleet: Fleet, start: float, as_of: floa
     fleet : Fleet
     start, as_of : float
         First instant of the data set, and the present [s since 1970-01-01 UTC].
-    made_by : str
-        Stands for the code and the settings; see :func:`maker`.
+    maker : tuple of str
+        Stand for the code and for the settings of the leading process; see :mod:`lamplighter.maker`. A worker with
+        other code neither uses nor keeps summaries.
     """
-    first, last = (block_at(source.first(node)), open_block(as_of)) if source.on_disk else (0, 0)
+    code, made_by = maker
+    usable = source.on_disk and code == CODE != ""
+    first, last = (block_at(source.first(node)), open_block(as_of)) if usable else (0, 0)
     if first >= last:
         return Loaded(*history_of(source, node, fleet, start, as_of))
-    known = json.dumps([made_by, asdict(entry_of(fleet.register, node)), sorted(source.traits.get(node, ()))])
+    known = json.dumps([code, made_by, asdict(entry_of(fleet.register, node)), sorted(source.traits.get(node, ()))])
     keys = source.keys(node, map(block_months, range(first, last)), known)
     kept = source.kept(node)
     same = (a == b for a, b in zip(keys, kept.keys, strict=False)) if kept else ()
@@ -184,31 +185,6 @@ def to_keep(loaded: Loaded, parts: Mapping[int, Mapping[str, Any]], summaries: M
             new = [len(getattr(parts[q][name], column)) if q in parts else 0 for q in numbers]
             sizes.setdefault(name, {})[column] = [*before, *new]
     return Kept(loaded.keys, tables, sizes)
-
-
-def maker(settings: Settings) -> str:
-    """Return what stands for the code and the settings that summaries are made with."""
-    said = settings.as_dict()
-    used = {name: said[name] for name in ("timezone", *CHECKS)}
-    return json.dumps([code(), used], sort_keys=True)
-
-
-@cache
-def code() -> str:
-    """Return what stands for the code that makes summaries: its own, and that of the libraries it counts with."""
-    package = Path(__file__).parent
-    files = [
-        package / "checkins.py",
-        package / "record.py",
-        *package.glob("checks/**/*.py"),
-        *package.glob("stats/*.py"),
-    ]
-    found = hashlib.blake2b(
-        "\n".join(version(name) for name in ("lamplighter", "numpy", "scipy")).encode(), digest_size=16
-    )
-    for file in sorted(files):
-        found.update(file.read_bytes())
-    return found.hexdigest()
 
 
 def daily_series(d: Daily) -> dict[str, Any]:

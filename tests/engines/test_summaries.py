@@ -2,20 +2,25 @@
 
 from __future__ import annotations
 
+import hashlib
 import shutil
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pytest
 
-from lamplighter import assess, read_exports
+from lamplighter import assess, measuring, pipeline, read_exports
+from lamplighter.errors import InputError
 from lamplighter.intake.store import History, collect, describe, forget
 from lamplighter.intake.store.manifest import Part
-from lamplighter.intake.store.summaries import FOLDER
+from lamplighter.intake.store.summaries import FOLDER, HASH_BYTES, MAGIC
+from lamplighter.maker import CODE, code_on_disk, maker, rules_of
 from lamplighter.record import LEAD_D, OPEN_D, block_at, block_start, joined, open_block
 from lamplighter.results import write_assessment
+from lamplighter.settings import Settings
 from tests.bench.fleet import START, node_columns, node_name, write_register
 
 DAYS, NODES = 430, 6
@@ -182,7 +187,15 @@ def test_other_settings_or_another_register_make_them_anew(folder, register, tmp
     assert kept == none
 
 
+def in_another_layout(content: bytes) -> bytes:
+    """Return a sound file of something else."""
+    return MAGIC + hashlib.blake2b(content, digest_size=HASH_BYTES).digest() + content
+
+
 HARM = {
+    "another version": lambda b: b.replace(b"1", b"2", 1),
+    "not packed": lambda _: in_another_layout(b"12345678 and so on"),
+    "no head": lambda _: in_another_layout((5).to_bytes(8, "little") + pa.compress(b"nodes", "zstd", asbytes=True)),
     "empty": lambda b: b"",
     "cut short": lambda b: b[:40],
     "end wiped": lambda b: b[:-9] + bytes(9),
@@ -220,18 +233,35 @@ def test_a_history_says_what_it_keeps(folder):
 
 
 def test_what_is_forgotten_is_kept_no_longer(folder, register):
-    files = files_of(folder)
+    assert files_of(folder)
     forget(folder, node_name(0))
-    assert len(files_of(folder)) < len(files)
+    assert files_of(folder) == {}
+    kept, none = with_and_without(folder, register)
+    assert kept == none
+    assert files_of(folder)
     forget(folder, day(90))
     assert files_of(folder) == {}
     kept, none = with_and_without(folder, register)
     assert kept == none
 
 
+def test_what_a_reader_still_keeps_of_the_forgotten_goes_with_the_next_collect(folder, register, exports):
+    with History(folder) as before:
+        assert not forget(folder, day(380)).deleted
+        assess(before, register)
+        assert files_of(folder)
+    collect([exports[0].with_name("late.csv")], folder)
+    assert files_of(folder) == {}
+
+
+def test_forgetting_says_what_it_could_not_delete(folder, monkeypatch):
+    monkeypatch.setattr(shutil, "rmtree", lambda *_, **__: None)
+    with pytest.raises(InputError, match="summaries made of it could not be deleted"):
+        forget(folder, node_name(0))
+
+
 def test_what_an_interrupted_run_left_is_swept(folder, exports):
-    left = folder / FOLDER / "bucket=0001" / "abc.new"
-    left.parent.mkdir(exist_ok=True)
+    left = next((folder / FOLDER).rglob("*.zst")).with_suffix(".new")
     left.write_bytes(b"half")
     collect([exports[0].with_name("late.csv")], folder)
     assert not left.exists()
@@ -255,3 +285,39 @@ def test_half_years_begin_where_the_calendar_says(time, start):
 def test_joining_one_summary_is_that_summary():
     thing = object()
     assert joined([thing]) is thing
+
+
+def test_code_is_that_of_the_whole_package_as_it_was_loaded(tmp_path, monkeypatch):
+    copied = Path(shutil.copytree(Path(pipeline.__file__).parent, tmp_path / "lamplighter"))
+    monkeypatch.setattr("lamplighter.maker.__file__", str(copied / "maker.py"))
+    assert code_on_disk() == CODE != ""
+    (copied / "fleet.py").write_text((copied / "fleet.py").read_text() + "\n")
+    assert code_on_disk() != CODE
+
+
+def test_where_the_code_cannot_be_told_nothing_is_kept(folder, register, monkeypatch, tmp_path):
+    monkeypatch.setattr("lamplighter.maker.__file__", str(tmp_path / "archive.zip" / "lamplighter" / "maker.py"))
+    assert code_on_disk() == ""
+    expected = with_and_without(folder, register)[1]
+    shutil.rmtree(folder / FOLDER)
+    monkeypatch.setattr(measuring, "CODE", "")
+    monkeypatch.setattr(pipeline, "CODE", "")
+    assert with_and_without(folder, register)[0] == expected
+    assert files_of(folder) == {}
+
+
+def test_a_worker_with_other_code_keeps_nothing(folder, register, monkeypatch):
+    shutil.rmtree(folder / FOLDER)
+    monkeypatch.setattr(pipeline, "CODE", "of the leading process")
+    kept_by(folder, register)
+    assert files_of(folder) == {}
+
+
+def test_rules_of_a_time_zone_count(tmp_path, monkeypatch):
+    first = maker(Settings(timezone="Europe/Berlin"))
+    assert maker(Settings(timezone="Europe/Berlin")) == first
+    (tmp_path / "Europe").mkdir()
+    (tmp_path / "Europe" / "Berlin").write_bytes(b"other rules")
+    monkeypatch.setattr("zoneinfo.TZPATH", (str(tmp_path),))
+    assert maker(Settings(timezone="Europe/Berlin")) != first
+    assert rules_of("Europe/Paris")  # from the package, where the system has none

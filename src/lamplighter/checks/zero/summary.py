@@ -64,7 +64,8 @@ def summarise(block: NodeHistory, settings: Settings) -> Summary:
     reading = block.good_reading[since:]
     known = np.isfinite(reading)
     time, reading, temperature = block.time[since:][known], reading[known], block.temperature_c[since:][known]
-    share = 100 * (reading - zero_of(entry.lrl, entry.span)) / entry.span
+    # Without minus zeros, which processors sort differently.
+    share = 100 * (reading - zero_of(entry.lrl, entry.span)) / entry.span + 0.0
     step = np.abs(np.diff(share))
     moved = step[step > 0]
     quiet = quiet_readings(step, s.quiet_pct_span)

@@ -139,11 +139,11 @@ class History:
 
     def kept(self, node: str) -> Kept | None:
         """Return what is kept of a node's closed blocks, whether it still holds or not."""
-        return read_kept(path_of(self.folder, node, self.manifest.buckets))
+        return read_kept(path_of(self.folder, self.manifest, node))
 
     def keep(self, node: str, kept: Kept) -> None:
         """Keep the summaries of a node's closed blocks in place of those kept before."""
-        write_kept(path_of(self.folder, node, self.manifest.buckets), kept)
+        write_kept(path_of(self.folder, self.manifest, node), kept)
 
     def _read(self, part: Part, node: str) -> pa.Table | None:
         try:

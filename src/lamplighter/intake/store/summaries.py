@@ -9,6 +9,7 @@ import hashlib
 import json
 import os
 import secrets
+import shutil
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -20,7 +21,9 @@ import pyarrow as pa
 from lamplighter.intake.store.manifest import Manifest, bucket_of
 
 FOLDER = "summaries"
-FORMAT = 1
+MAGIC = b"lamplighter summaries 1\n"
+"""Name and version of the format."""
+SIZE_BYTES = 8
 HASH_BYTES = 16
 
 Table = Mapping[str, np.ndarray]
@@ -51,10 +54,18 @@ class Kept:
         return Kept(self.keys[:blocks], tables, sizes)
 
 
-def path_of(folder: Path, node: str, buckets: int) -> Path:
+def place_of(folder: Path, manifest: Manifest) -> Path:
+    """Return the folder of all summaries. It is another one after each forgetting.
+
+    What somebody still writes who has read what was forgotten lands in a folder that is swept away.
+    """
+    return folder / FOLDER / f"forgotten={manifest.forgotten}"
+
+
+def path_of(folder: Path, manifest: Manifest, node: str) -> Path:
     """Return where a node's summaries are."""
     name = hashlib.blake2b(node.encode("utf-8", "surrogatepass"), digest_size=HASH_BYTES).hexdigest()
-    return folder / FOLDER / f"bucket={bucket_of(node, buckets):04d}" / f"{name}.zst"
+    return place_of(folder, manifest) / f"bucket={bucket_of(node, manifest.buckets):04d}" / f"{name}.zst"
 
 
 def keys_of(manifest: Manifest, node: str, blocks: Iterable[Sequence[str]], made_by: str) -> tuple[str, ...]:
@@ -82,16 +93,22 @@ def read_kept(path: Path) -> Kept | None:
     """Return what is kept in a file; None when there is nothing, or nothing of use."""
     try:
         content = path.read_bytes()
-    except OSError:
+        check, rest = content[len(MAGIC) :][:HASH_BYTES], content[len(MAGIC) :][HASH_BYTES:]
+        sound = content.startswith(MAGIC) and hashlib.blake2b(rest, digest_size=HASH_BYTES).digest() == check
+        return _kept_in(rest) if sound else None
+    except (OSError, ValueError, KeyError, TypeError, MemoryError, OverflowError):  # pyarrow's errors are among them
         return None
-    check, size, packed = content[:HASH_BYTES], content[HASH_BYTES : HASH_BYTES + 8], content[HASH_BYTES + 8 :]
-    if hashlib.blake2b(size + packed, digest_size=HASH_BYTES).digest() != check:
-        return None
-    raw = pa.decompress(packed, decompressed_size=int.from_bytes(size, "little"), codec="zstd", asbytes=True)
+
+
+def _kept_in(content: bytes) -> Kept:
+    raw = pa.decompress(
+        content[SIZE_BYTES:],
+        decompressed_size=int.from_bytes(content[:SIZE_BYTES], "little"),
+        codec="zstd",
+        asbytes=True,
+    )
     ends = raw.index(b"\n") + 1
     head = json.loads(raw[:ends])
-    if head["format"] != FORMAT:
-        return None
     tables: dict[str, dict[str, np.ndarray]] = {}
     at = ends + -ends % 8
     for table, column, dtype, size in head["columns"]:
@@ -104,46 +121,48 @@ def write_kept(path: Path, kept: Kept) -> None:
     """Keep summaries, at once and whole; where the history cannot be written nothing is kept and nothing is lost."""
     columns = [(t, c, np.ascontiguousarray(v)) for t, table in kept.tables.items() for c, v in table.items()]
     head = {
-        "format": FORMAT,
         "keys": kept.keys,
         "columns": [(t, c, v.dtype.str, len(v)) for t, c, v in columns],
         "sizes": kept.sizes,
     }
     pieces = [json.dumps(head, separators=(",", ":")).encode("ascii") + b"\n", *(v.tobytes() for _, _, v in columns)]
     raw = b"".join(piece + bytes(-len(piece) % 8) for piece in pieces)
-    packed = len(raw).to_bytes(8, "little") + pa.compress(raw, codec="zstd", asbytes=True)
+    packed = len(raw).to_bytes(SIZE_BYTES, "little") + pa.compress(raw, codec="zstd", asbytes=True)
     with suppress(OSError):
         path.parent.mkdir(parents=True, exist_ok=True)
         # A name of its own for each writer: two runs over one history may keep the same summaries at once.
         aside = path.with_name(f"{path.stem}-{secrets.token_hex(4)}.new")
         try:
-            aside.write_bytes(hashlib.blake2b(packed, digest_size=HASH_BYTES).digest() + packed)
+            aside.write_bytes(MAGIC + hashlib.blake2b(packed, digest_size=HASH_BYTES).digest() + packed)
             os.replace(aside, path)
         except OSError:
             aside.unlink(missing_ok=True)
             raise
 
 
-def sweep_summaries(folder: Path, manifest: Manifest) -> None:
-    """Delete the summaries of nodes that the history no longer has, and what an interrupted run left."""
-    top = folder / FOLDER
-    if not top.is_dir():
-        return
-    named = {path_of(folder, node, manifest.buckets) for node in manifest.nodes}
-    for path in sorted(top.glob("*/*")):
-        if path not in named:
-            with suppress(OSError):  # left for the next run
-                path.unlink()
+def sweep_summaries(folder: Path, manifest: Manifest) -> bool:
+    """Delete summaries of what was forgotten since, and what an interrupted run left; say whether all of it is gone."""
+    here = place_of(folder, manifest)
+    gone = True
+    for place in _inside(folder / FOLDER):
+        if place != here:
+            shutil.rmtree(place, ignore_errors=True)
+            gone = gone and not place.exists()
+    for path in here.glob("*/*.new"):
+        with suppress(OSError):  # left for the next run
+            path.unlink()
+    return gone
 
 
-def kept_sizes(folder: Path) -> list[int]:
+def _inside(folder: Path) -> list[Path]:
+    """Return what is in a folder; nothing where there is none."""
+    return sorted(folder.iterdir()) if folder.is_dir() else []
+
+
+def kept_sizes(folder: Path, manifest: Manifest) -> list[int]:
     """Return the sizes of all files of summaries [bytes]."""
-    return [path.stat().st_size for path in sorted((folder / FOLDER).glob("*/*.zst"))]
-
-
-def drop_summaries(folder: Path, buckets: Iterable[int]) -> None:
-    """Delete all summaries of some groups of nodes."""
-    for bucket in buckets:
-        for path in (folder / FOLDER / f"bucket={bucket:04d}").glob("*"):
-            with suppress(OSError):
-                path.unlink()
+    sizes = []
+    for bucket in _inside(place_of(folder, manifest)):
+        with suppress(OSError), os.scandir(bucket) as files:  # somebody may forget or keep some now
+            sizes += [file.stat().st_size for file in files if file.name.endswith(".zst")]
+    return sizes

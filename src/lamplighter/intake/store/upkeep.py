@@ -17,7 +17,7 @@ from lamplighter.intake.store.disk import readable_errors, writing
 from lamplighter.intake.store.history import US_PER_S, History
 from lamplighter.intake.store.manifest import Manifest, NodeSpan, Part, Slot, bucket_of
 from lamplighter.intake.store.parts import digest_of, read_part, slots, spans_in, write_part
-from lamplighter.intake.store.summaries import drop_summaries, kept_sizes
+from lamplighter.intake.store.summaries import FOLDER, kept_sizes, sweep_summaries
 from lamplighter.settings import Settings
 from lamplighter.wording import count, moment, number, quantity
 
@@ -37,7 +37,7 @@ def describe(history: History) -> list[str]:
         f"{quantity(size / BYTES_PER_MB, 'MB')} on disk in {count(len(manifest.parts), 'data file')}"
         + (f", {number(size / manifest.rows)} bytes a check-in" if manifest.rows else ""),
     ]
-    kept = kept_sizes(history.folder)
+    kept = kept_sizes(history.folder, manifest)
     if kept:
         lines.append(
             f"{quantity(sum(kept) / BYTES_PER_MB, 'MB')} of summaries of closed half-years, "
@@ -184,8 +184,16 @@ def forget(folder: str | Path, target: str, settings: Settings | None = None) ->
             plan = plan_forgetting(history, target, settings.timezone)
             before = history.manifest
         sweep(folder, before)
-        done = not plan.rows or commit(folder, before, _without(folder, before, plan))
-        drop_summaries(folder, {slot[0] for slot in _filter(before, plan)[1]})
+        done = True
+        if plan.rows:
+            after = _without(folder, before, plan)
+            done = commit(folder, before, after)
+            if done and not sweep_summaries(folder, after):
+                raise InputError(
+                    "forgotten, but summaries made of it could not be deleted",
+                    file=folder / FOLDER,
+                    remedy="delete this folder with the rights of whoever ran the assessment; it is made anew",
+                )
     return replace(plan, deleted=done)
 
 
