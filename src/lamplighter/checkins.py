@@ -130,11 +130,14 @@ class NodeHistory:
     def __len__(self) -> int:
         return len(self.time)
 
-    @cached_property
+    @property
     def own(self) -> NodeHistory:
         """The history without its lead-in."""
-        if not self.lead:
-            return self
+        # Kept where it is another one alone: a history that held itself would stay in memory until it is collected.
+        return self._without_lead_in if self.lead else self
+
+    @cached_property
+    def _without_lead_in(self) -> NodeHistory:
         part = {name: getattr(self, name)[self.lead :] for name in NodeArrays.__dataclass_fields__}
         return replace(self, lead=0, **part)
 

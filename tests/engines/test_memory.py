@@ -5,13 +5,16 @@ from __future__ import annotations
 import gc
 import tracemalloc
 
+import numpy as np
 import pytest
 
 from lamplighter import spool
-from lamplighter.checkins import Account
+from lamplighter.checkins import Account, NodeHistory
 from lamplighter.engines import Engine
 from lamplighter.fleet import Fleet, RegisterEntry
 from lamplighter.intake.store import History, collect
+from lamplighter.maker import CODE, maker
+from lamplighter.measuring import load_node, measure_node
 from lamplighter.pipeline import assess_fleet
 from lamplighter.report import write_report
 from lamplighter.results import write_assessment
@@ -80,3 +83,23 @@ def test_the_benchmark_counts_the_memory_of_workers():
     alone, shared = python("-c", "print(1)"), python("-c", code)
     assert shared.data == 2 * 256 * 400_000
     assert 200e6 < shared.peak - alone.peak < 300e6
+
+
+def test_a_measured_node_is_gone_from_memory_at_once(tmp_path):
+    """What waits for the collector of cycles, large arrays above all, adds up over thousands of nodes."""
+    collect(write_plain(tmp_path / "exports", 2, 9), tmp_path / "h")
+    with History(tmp_path / "h") as history:
+        start, as_of = history.span()
+        for _ in range(2):  # with summaries to make, and with summaries kept
+            for node in history.nodes():
+                loaded = load_node(history, node, Fleet({}), start, as_of, (CODE, maker(Settings())))
+                gc.collect()
+                measure_node(Settings(), loaded)
+                del loaded
+                gc.set_debug(gc.DEBUG_SAVEALL)
+                try:
+                    gc.collect()
+                    assert not [x for x in gc.garbage if isinstance(x, np.ndarray | NodeHistory)]
+                finally:
+                    gc.set_debug(0)
+                    gc.garbage.clear()
