@@ -155,7 +155,8 @@ def week(register: str, folder: str, nodes: str, months: str) -> None:
     with tempfile.TemporaryDirectory(dir=Path(folder).parent) as made:
         both(Path(made) / "first", nodes, new, register)  # loads the libraries
         found = {"a week alone": both(Path(made) / "alone", nodes, new, register)[0]}
-        grown, plain = (Path(shutil.copytree(folder, Path(made) / name)) for name in ("grown", "plain"))
+        bare = shutil.ignore_patterns("summaries")
+        grown, plain = (Path(shutil.copytree(folder, Path(made) / name, ignore=bare)) for name in ("grown", "plain"))
         assessed(grown, register)
         kept = sum(p.stat().st_size for p in (grown / "summaries").rglob("*") if p.is_file())
         found["a week more"], some = both(grown, nodes, new, register)
