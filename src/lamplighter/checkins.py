@@ -138,8 +138,7 @@ class NodeHistory:
 
     @cached_property
     def _without_lead_in(self) -> NodeHistory:
-        part = {name: getattr(self, name)[self.lead :] for name in NodeArrays.__dataclass_fields__}
-        return replace(self, lead=0, **part)
+        return replace(self, lead=0, **columns_of(self, self.lead))
 
     @cached_property
     def daily(self) -> Daily:
@@ -231,6 +230,11 @@ class NodeArrays:
     temperature_c: np.ndarray
     quality: np.ndarray
     sequence: np.ndarray
+
+
+def columns_of(arrays: NodeArrays | NodeHistory, first: int = 0, end: int | None = None) -> dict[str, np.ndarray]:
+    """Return the columns of some check-ins by name, from one row up to another."""
+    return {name: getattr(arrays, name)[first:end] for name in NodeArrays.__dataclass_fields__}
 
 
 class Source(Protocol):

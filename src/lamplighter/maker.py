@@ -6,14 +6,13 @@ import hashlib
 import json
 import platform
 import zoneinfo
+from collections.abc import Sequence
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
 from lamplighter.settings import Settings
 
 LIBRARIES = ("lamplighter", "numpy", "scipy")
-SECTIONS = ("timezone", "arrivals", "radio", "zero", "stuck", "data", "battery")
-"""Settings that a summary may depend on."""
 
 
 def code_on_disk() -> str:
@@ -34,10 +33,11 @@ CODE = code_on_disk()
 """Taken when the package is loaded: what is changed on the disk later is not what runs here."""
 
 
-def maker(settings: Settings) -> str:
-    """Return what stands for the settings that summaries are made with, the rules of their time zone included."""
+def maker(settings: Settings, checks: Sequence[str]) -> str:
+    """Return what stands for the settings that the checks' summaries are made with: the time zone, and their own."""
     said = settings.as_dict()
-    return json.dumps([rules_of(settings.timezone), {name: said[name] for name in SECTIONS}], sort_keys=True)
+    used = {name: said[name] for name in ("timezone", *checks)}
+    return json.dumps([rules_of(settings.timezone), used], sort_keys=True)
 
 
 def rules_of(zone: str) -> str:

@@ -14,8 +14,8 @@ from typing import Any
 
 import numpy as np
 
-from lamplighter.checkins import DAY_S, Daily, NodeArrays, NodeHistory, Source
-from lamplighter.checks.base import measure, summarise
+from lamplighter.checkins import DAY_S, Daily, NodeArrays, NodeHistory, Source, columns_of
+from lamplighter.checks.base import measure, summarise, together
 from lamplighter.fleet import Fleet, entry_of
 from lamplighter.intake.store.summaries import Kept
 from lamplighter.maker import CODE
@@ -27,8 +27,6 @@ from lamplighter.record import (
     block_months,
     block_start,
     blocks_of,
-    columns_of,
-    joined,
     open_block,
 )
 from lamplighter.settings import Settings
@@ -92,10 +90,9 @@ def history_of(
     """
     arrays = source.arrays(node, since)
     kept = int(np.searchsorted(arrays.time, as_of, side="right"))
-    columns = {name: column[:kept] for name, column in columns_of(arrays).items()}
     history = NodeHistory(
         node=node,
-        **columns,
+        **columns_of(arrays, 0, kept),
         entry=entry_of(fleet.register, node),
         worklog=tuple(w for w in fleet.worklog.get(node, ()) if w.time <= as_of),
         traits=source.traits.get(node, frozenset()),
@@ -150,12 +147,6 @@ def measure_node(settings: Settings, loaded: Loaded) -> Measured:
         summaries = together([summaries, summarise(checks, opened, settings)])
     record, measures = measure(checks, summaries, opened, partial(fetched, loaded), settings)
     return Measured(loaded.later, {name: pack(m) for name, m in measures.items()}, pack(daily_series(record.daily)))
-
-
-def together(parts: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
-    """Join the summaries of consecutive blocks, name by name; those of no block are empty."""
-    some = [part for part in parts if part]
-    return {name: joined([part[name] for part in some]) for name in some[0]} if some else {}
 
 
 def fetched(loaded: Loaded, since: float, until: float) -> NodeArrays:

@@ -16,7 +16,7 @@ from lamplighter.engines import Engine, Job, fitting
 from lamplighter.errors import InputError
 from lamplighter.fleet import Fleet, RegisterEntry, entry_of, parse_time, read_fleet, strange_work
 from lamplighter.maker import CODE, maker
-from lamplighter.measuring import load_checks, load_node, measure_node
+from lamplighter.measuring import CHECKS, load_checks, load_node, measure_node
 from lamplighter.overview import overview
 from lamplighter.results import Assessment, NodeRow
 from lamplighter.settings import Settings, read_settings
@@ -183,7 +183,7 @@ def measure_all(
     measures: dict[str, Spool[Any]] = {check.NAME: Spool() for check in load_checks()}
     daily: Spool[dict[str, Any]] = Spool()
     set_aside = 0
-    load = partial(load_node, source, fleet=fleet, start=start, as_of=as_of, maker=(CODE, maker(settings)))
+    load = partial(load_node, source, fleet=fleet, start=start, as_of=as_of, maker=(CODE, maker(settings, CHECKS)))
     job = Job(load, partial(measure_node, settings), travels=source.on_disk)
     for done, (node, found) in enumerate(zip(names, engine.run(job, names), strict=True), start=1):
         set_aside += found.later

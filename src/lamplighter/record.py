@@ -14,7 +14,7 @@ from typing import Any, TypeVar
 
 import numpy as np
 
-from lamplighter.checkins import DAY_S, Daily, NodeArrays, NodeHistory
+from lamplighter.checkins import DAY_S, Daily, NodeArrays, NodeHistory, columns_of
 from lamplighter.fleet import RegisterEntry, WorkEntry
 from lamplighter.stats.order import crowded
 
@@ -129,15 +129,10 @@ class Record:
         return replace(self.open, lead=0, **columns_of(self.fetch(since, until)))
 
 
-def columns_of(arrays: NodeArrays | NodeHistory) -> dict[str, np.ndarray]:
-    """Return the columns of some check-ins by name."""
-    return {name: getattr(arrays, name) for name in NodeArrays.__dataclass_fields__}
-
-
 def between(history: NodeHistory, since: float, until: float) -> NodeHistory:
     """Return the part of a history between two instants, both included; without a lead-in."""
     a, b = np.searchsorted(history.time, since), np.searchsorted(history.time, until, side="right")
-    return replace(history, lead=0, **{name: column[a:b] for name, column in columns_of(history).items()})
+    return replace(history, lead=0, **columns_of(history, a, b))
 
 
 def blocks_of(history: NodeHistory) -> Iterator[tuple[int, NodeHistory]]:
@@ -154,8 +149,7 @@ def blocks_of(history: NodeHistory) -> Iterator[tuple[int, NodeHistory]]:
         if b > a or block == last:
             a, b = int(a) + history.lead, int(b) + history.lead
             lead = int(np.searchsorted(history.time[:a], edge - LEAD_D * DAY_S))
-            part = {name: column[lead:b] for name, column in columns_of(history).items()}
-            yield block, replace(history, lead=a - lead, **part)
+            yield block, replace(history, lead=a - lead, **columns_of(history, lead, b))
 
 
 def joined(parts: Sequence[S]) -> S:

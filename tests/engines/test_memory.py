@@ -14,7 +14,7 @@ from lamplighter.engines import Engine
 from lamplighter.fleet import Fleet, RegisterEntry
 from lamplighter.intake.store import History, collect
 from lamplighter.maker import CODE, maker
-from lamplighter.measuring import load_node, measure_node
+from lamplighter.measuring import CHECKS, load_node, measure_node
 from lamplighter.pipeline import assess_fleet
 from lamplighter.report import write_report
 from lamplighter.results import write_assessment
@@ -92,7 +92,7 @@ def test_a_measured_node_is_gone_from_memory_at_once(tmp_path):
         start, as_of = history.span()
         for _ in range(2):  # with summaries to make, and with summaries kept
             for node in history.nodes():
-                loaded = load_node(history, node, Fleet({}), start, as_of, (CODE, maker(Settings())))
+                loaded = load_node(history, node, Fleet({}), start, as_of, (CODE, maker(Settings(), CHECKS)))
                 gc.collect()
                 measure_node(Settings(), loaded)
                 del loaded

@@ -314,10 +314,10 @@ def test_a_worker_with_other_code_keeps_nothing(folder, register, monkeypatch):
 
 
 def test_rules_of_a_time_zone_count(tmp_path, monkeypatch):
-    first = maker(Settings(timezone="Europe/Berlin"))
-    assert maker(Settings(timezone="Europe/Berlin")) == first
+    first = maker(Settings(timezone="Europe/Berlin"), measuring.CHECKS)
+    assert maker(Settings(timezone="Europe/Berlin"), measuring.CHECKS) == first
     (tmp_path / "Europe").mkdir()
     (tmp_path / "Europe" / "Berlin").write_bytes(b"other rules")
     monkeypatch.setattr("zoneinfo.TZPATH", (str(tmp_path),))
-    assert maker(Settings(timezone="Europe/Berlin")) != first
+    assert maker(Settings(timezone="Europe/Berlin"), measuring.CHECKS) != first
     assert rules_of("Europe/Paris")  # from the package, where the system has none

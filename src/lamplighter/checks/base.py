@@ -6,9 +6,9 @@ from collections.abc import Callable, Iterator, Mapping, MutableMapping, Sequenc
 from dataclasses import dataclass, field, replace
 from typing import Any, Protocol
 
-from lamplighter.checkins import NodeArrays, NodeHistory
+from lamplighter.checkins import NodeArrays, NodeHistory, columns_of
 from lamplighter.fleet import RegisterEntry, WorkEntry
-from lamplighter.record import Fetch, Record, between, blocks_of, columns_of, joined, rhythm_of
+from lamplighter.record import Fetch, Record, between, blocks_of, joined, rhythm_of
 from lamplighter.results import Finding, Gap, Outage, Verdict
 from lamplighter.settings import Settings
 from lamplighter.spool import Spool, SpooledList
@@ -119,6 +119,12 @@ def summarise(checks: Sequence[Any], block: NodeHistory, settings: Settings) -> 
     return kept | {"days": alone.own.daily, "rhythm": rhythm_of(alone)}
 
 
+def together(parts: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    """Join the summaries of consecutive blocks, name by name; those of no block are empty."""
+    some = [part for part in parts if part]
+    return {name: joined([part[name] for part in some]) for name in some[0]} if some else {}
+
+
 def measure(
     checks: Sequence[Any], summaries: Mapping[str, Any], history: NodeHistory, fetch: Fetch, settings: Settings
 ) -> tuple[Record, dict[str, Any]]:
@@ -142,9 +148,8 @@ def measure_rows(checks: Sequence[Any], history: NodeHistory, settings: Settings
     """Measure one node with some checks from all of its rows."""
     blocks = [block for _, block in blocks_of(history)]
     parts = [summarise(checks, block, settings) for block in blocks if len(block) > block.lead]
-    summaries = {name: joined([part[name] for part in parts]) for name in parts[0]}
 
     def fetch(since: float, until: float) -> NodeArrays:
         return NodeArrays(**columns_of(between(history, since, until)))
 
-    return measure(checks, summaries, blocks[-1], fetch, settings)[1]
+    return measure(checks, together(parts), blocks[-1], fetch, settings)[1]

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from lamplighter.checkins import BAD, NodeArrays
+from lamplighter.checkins import BAD, NodeArrays, columns_of
 from lamplighter.checks import battery
 from lamplighter.checks.base import measure, summarise
 from lamplighter.checks.battery.course import put_together
@@ -16,7 +16,7 @@ from lamplighter.checks.battery.credible import NOTHING, READING, THERMOMETER
 from lamplighter.checks.battery.observe import Temperature, fit_temperature, response
 from lamplighter.checks.battery.summary import Summary
 from lamplighter.fleet import WorkEntry
-from lamplighter.record import between, block_at, block_start, blocks_of, columns_of, joined
+from lamplighter.record import between, block_at, block_start, blocks_of, joined
 from lamplighter.settings import Settings
 from tests.checks.battery.batteries import DAY, START, Node, alkaline_pair, make_node, measured, moved, thionyl
 

@@ -5,11 +5,11 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 
-from lamplighter.checkins import DAY_S, NodeArrays, NodeHistory
+from lamplighter.checkins import DAY_S, NodeArrays, NodeHistory, columns_of
 from lamplighter.checks import base, data
 from lamplighter.checks.data.join import best_step, join_splits
 from lamplighter.fleet import RegisterEntry
-from lamplighter.record import between, block_at, block_start, blocks_of, columns_of, joined
+from lamplighter.record import between, block_at, block_start, blocks_of, joined
 from lamplighter.settings import Settings
 from tests.checks.data.test_data import merged
 from tests.checks.histories import HOUR, START, history, hours, kinds, live, quantised, radio, run, volts

@@ -5,14 +5,14 @@ from dataclasses import fields, replace
 import numpy as np
 import pytest
 
-from lamplighter.checkins import DAY_S, NodeArrays, NodeHistory
+from lamplighter.checkins import DAY_S, NodeArrays, NodeHistory, columns_of
 from lamplighter.checks import stuck
 from lamplighter.checks.base import measure, measure_rows, summarise
 from lamplighter.checks.stuck.measure import StuckMeasures
 from lamplighter.checks.stuck.sketch import SHARES, sketch, together
 from lamplighter.checks.stuck.summary import SLOT_S, Summary
 from lamplighter.fleet import RegisterEntry
-from lamplighter.record import Fetch, block_at, block_start, blocks_of, columns_of, joined
+from lamplighter.record import Fetch, block_at, block_start, blocks_of, joined
 from lamplighter.settings import Settings
 from lamplighter.stats.runs import encode_runs
 from tests.checks.histories import HOUR, START, history, hours, kinds, live, quantised, radio, run, volts

@@ -33,7 +33,7 @@ from lamplighter.intake.store.manifest import (
     merged_notes,
 )
 from lamplighter.intake.store.merge import STORED, merge
-from lamplighter.intake.store.parts import ranked, read_part, runs, slots, spans_of, write_part
+from lamplighter.intake.store.parts import month_of, ranked, read_part, runs, slots, spans_of, write_part
 from lamplighter.intake.store.spill import Spill
 from lamplighter.settings import Settings
 from lamplighter.wording import count
@@ -205,7 +205,7 @@ class _Run:
         """Return the last stored check-ins of nodes that sent nothing new: a new name may go on where one ended."""
         ends: list[Rows] = []
         silent = self.known.keys() - called if called - self.known.keys() else set()
-        last = {n: str(np.datetime64(self.known[n].last, "us").astype("datetime64[M]")) for n in sorted(silent)}
+        last = {n: month_of(self.known[n].last) for n in sorted(silent)}
         places = {(bucket_of(n, self.before.buckets), month) for n, month in last.items()}
         for slot in sorted(places):
             rows, there = read_part(self.folder, self.before.parts[slot], STORED)

@@ -11,11 +11,11 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from lamplighter.checkins import Account, NodeArrays, empty_rejects
+from lamplighter.checkins import Account, NodeArrays, columns_of, empty_rejects
 from lamplighter.errors import InputError
 from lamplighter.intake.store.disk import Reading
 from lamplighter.intake.store.manifest import Manifest, Part, bucket_of, load
-from lamplighter.intake.store.parts import SCHEMA, VALUES, read_node
+from lamplighter.intake.store.parts import SCHEMA, VALUES, month_of, read_node
 from lamplighter.intake.store.summaries import Kept, keys_of, path_of, read_kept, write_kept
 
 US_PER_S = 1e6
@@ -117,7 +117,7 @@ class History:
         InputError
             When a data file is missing or damaged.
         """
-        first, last = (str(month_of(t)) if np.isfinite(t) else None for t in (since, until))
+        first, last = (month_of(int(t * US_PER_S)) if np.isfinite(t) else None for t in (since, until))
         parts = [
             part
             for month, part in self._parts_of_bucket.get(bucket_of(node, self.manifest.buckets), [])
@@ -125,9 +125,7 @@ class History:
         ]
         found = arrays_of([piece for part in parts if (piece := self._read(part, node)) is not None])
         a, b = np.searchsorted(found.time, since), np.searchsorted(found.time, until, side="right")
-        if a == 0 and b == len(found.time):
-            return found
-        return NodeArrays(**{name: getattr(found, name)[a:b] for name in NodeArrays.__dataclass_fields__})
+        return NodeArrays(**columns_of(found, a, b))
 
     def first(self, node: str) -> float:
         """One node's first check-in [s since 1970-01-01 UTC]."""
@@ -154,11 +152,6 @@ class History:
                 file=self.folder / part.path,
                 remedy="see which with: lamplighter history DIR --verify",
             ) from bad
-
-
-def month_of(time: float) -> np.datetime64:
-    """Return the UTC month of an instant [s since 1970-01-01 UTC]."""
-    return np.datetime64(int(time // 1), "s").astype("datetime64[M]")
 
 
 def arrays_of(pieces: list[pa.Table]) -> NodeArrays:

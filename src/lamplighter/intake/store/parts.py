@@ -88,6 +88,11 @@ def months_of(time_us: np.ndarray) -> np.ndarray:
     return time_us.astype("datetime64[us]").astype("datetime64[M]").astype(np.int64)
 
 
+def month_of(time_us: int) -> str:
+    """Return the UTC month of an instant as a data file is named by it (``2026-01``)."""
+    return str(np.datetime64(time_us, "us").astype("datetime64[M]"))
+
+
 def part_path(slot: Slot, generation: int) -> str:
     """Return where a data file goes; the generation makes the name new, so nothing is overwritten."""
     return f"data/bucket={slot[0]:04d}/month={slot[1]}/{generation:06d}.parquet"

@@ -16,7 +16,7 @@ from lamplighter.intake.store.commit import commit, sweep
 from lamplighter.intake.store.disk import readable_errors, writing
 from lamplighter.intake.store.history import US_PER_S, History
 from lamplighter.intake.store.manifest import Manifest, NodeSpan, Part, Slot, bucket_of
-from lamplighter.intake.store.parts import digest_of, read_part, slots, spans_in, write_part
+from lamplighter.intake.store.parts import digest_of, month_of, read_part, slots, spans_in, write_part
 from lamplighter.intake.store.summaries import FOLDER, kept_sizes, sweep_summaries
 from lamplighter.settings import Settings
 from lamplighter.wording import count, moment, number, quantity
@@ -156,10 +156,10 @@ def _older(folder: Path, manifest: Manifest, before: int) -> tuple[int, int]:
     """Check-ins and nodes older than an instant."""
     count_of, nodes = 0, set()
     for slot, part in manifest.parts.items():
-        if slot[1] < _month(before):
+        if slot[1] < month_of(before):
             count_of += part.rows
             nodes |= set(spans_in(folder, part))
-        elif slot[1] == _month(before):
+        elif slot[1] == month_of(before):
             rows, names = read_part(folder, part)
             old = np.unique(rows.node[rows.time < before])
             count_of += int((rows.time < before).sum())
@@ -229,9 +229,5 @@ def _filter(before: Manifest, plan: Forgetting) -> tuple[Callable[[Rows, list[st
         touched = [s for s in before.parts if s[0] == bucket]
         return lambda rows, names: ~np.isin(rows.node, [k for k, n in enumerate(names) if n == plan.node]), touched
     limit = plan.before_us or 0
-    touched = [s for s in before.parts if s[1] <= _month(limit)]
+    touched = [s for s in before.parts if s[1] <= month_of(limit)]
     return lambda rows, _names: rows.time >= limit, touched
-
-
-def _month(us: int) -> str:
-    return str(np.datetime64(us, "us").astype("datetime64[M]"))
